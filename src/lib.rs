@@ -1,0 +1,2 @@
+//! parwright
+pub mod accounting;

@@ -1,0 +1,15 @@
+//! What was issued: its terms, its calendar of coupons, and the curve that its amortised cost follows.
+
+pub mod coupon_dates;
+pub mod day_count;
+pub mod effective_rate;
+mod issue;
+mod validation;
+pub mod terms;
+pub mod unit_curve;
+
+pub use day_count::DayCount;
+pub use issue::{Instrument, Moment, Rates, ScheduleRow};
+pub use terms::{
+    AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, SettlementType, ShareCapital, Terms, WithinPeriod,
+};

@@ -1,0 +1,125 @@
+//! The terms of an issue, as the indenture and the books state them.
+
+use jiff::civil::Date;
+use rust_decimal::Decimal;
+
+use super::DayCount;
+use crate::accounting::money::{Amount, Currency};
+
+/// How premium, discount and issue costs are spread over an issue's life.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum AmortizationMethod {
+    /// At a constant rate on the amount outstanding (ASC 835-30-35-2).
+    EffectiveInterest,
+    /// In equal daily amounts, where the result is not materially different (ASC 835-30-35-4).
+    StraightLine,
+}
+
+/// How a coupon period's movement is spread over its days. GAAP gives no formula; both agree at coupon dates.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum WithinPeriod {
+    /// In equal daily amounts (for tax: 26 CFR 1.171-2(a)(3) and 1.1272-1(b)(1)).
+    Ratable,
+    /// At a constant rate by the day.
+    Compound,
+}
+
+/// To which day boundary a balance at close of business runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum AccrualCutoff {
+    /// The day itself has earned its interest: boundary D+1.
+    ThroughDate,
+    /// Interest runs to the day: boundary D.
+    ToDate,
+}
+
+/// What becomes of interest accrued on bonds that are converted between coupon dates.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum InterestOnConversion {
+    /// It is forfeited and credited to capital (ASC 470-20-35-11, 470-20-40-11).
+    Forfeited,
+    /// It is paid in cash at conversion.
+    Paid,
+    /// It stays payable and is paid with the next coupon.
+    Payable,
+}
+
+/// What bondholders get at conversion.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum SettlementType {
+    /// Shares, and cash for a fraction.
+    Physical,
+    /// Cash only.
+    Cash,
+    /// Cash and shares.
+    Combination,
+}
+
+/// What of a share's issue price is common stock.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ShareCapital {
+    /// Par value a share, in major units.
+    ParValue(Decimal),
+    /// All of it.
+    NoPar,
+}
+
+/// The conversion feature.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ConversionTerms {
+    /// Shares for one denomination.
+    pub shares_per_denomination: Decimal,
+    pub share_capital: ShareCapital,
+    pub accrued_interest: InterestOnConversion,
+    pub settlement: SettlementType,
+}
+
+/// The terms of an issue. Plain data: [`Instrument::new`](super::Instrument::new) is what proves them right.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Terms {
+    pub currency: Currency,
+    pub principal: Amount,
+    pub denomination: Amount,
+    /// Annual rate as a fraction: 0.0425.
+    pub coupon_rate: Decimal,
+    /// Coupons a year: 1, 2, 4, 12, or 0 for a zero-coupon issue.
+    pub coupon_frequency: u8,
+    /// Compounding periods a year of a zero-coupon issue.
+    pub compounding_frequency: u8,
+    pub day_count: DayCount,
+    /// From when interest accrues.
+    pub dated_date: Date,
+    /// When proceeds were received; the day the debt is recognised.
+    pub settlement_date: Date,
+    pub first_coupon_date: Option<Date>,
+    pub maturity_date: Date,
+    /// What was received for the bonds before issue costs, without accrued interest.
+    pub proceeds: Amount,
+    /// What was received for interest accrued to settlement, if another amount than the computed one.
+    pub accrued_interest_received: Option<Amount>,
+    pub issue_costs: Amount,
+    /// As a fraction of principal: 1 is par.
+    pub redemption_price: Decimal,
+    pub amortization_method: AmortizationMethod,
+    pub within_period: WithinPeriod,
+    pub accrual_cutoff: AccrualCutoff,
+    /// The earliest non-contingent put, to which discount and issue costs are amortised.
+    pub amortization_end: Option<Date>,
+    /// Nominal annual rate of books taken over.
+    pub stated_effective_rate: Option<Decimal>,
+    /// The record date lies so many days before the coupon date.
+    pub record_days: Option<u16>,
+    pub conversion: Option<ConversionTerms>,
+}
+
+impl Terms {
+    /// Periods a year of the grid on which interest compounds.
+    pub(crate) fn periods_per_year(&self) -> u8 {
+        if self.coupon_frequency == 0 { self.compounding_frequency } else { self.coupon_frequency }
+    }
+
+    /// Whether the issue pays no coupons.
+    pub fn is_zero_coupon(&self) -> bool {
+        self.coupon_frequency == 0
+    }
+}

@@ -1,0 +1,69 @@
+//! The roles that accounts play. A posted batch names roles; the account mapping turns them into an entity's own accounts.
+
+/// The element of the financial statements that a role's balance belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Element {
+    Asset,
+    /// Liabilities and what is deducted from or added to them (ASC 835-30-45-1A).
+    Liability,
+    Equity,
+    /// Income and expense, which reach equity through net income.
+    NetIncome,
+}
+
+macro_rules! roles {
+    ($($(#[$doc:meta])* $variant:ident $name:literal $element:ident $monetary:literal $label:literal;)*) => {
+        /// The role of an account.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum AccountRole { $($(#[$doc])* $variant,)* }
+
+        impl AccountRole {
+            /// Every role, in the order of a chart of accounts.
+            pub const ALL: &'static [AccountRole] = &[$(AccountRole::$variant,)*];
+
+            /// The name on the interface, in snake case.
+            pub fn name(self) -> &'static str {
+                match self { $(AccountRole::$variant => $name,)* }
+            }
+
+            /// The role in words.
+            pub fn label(self) -> &'static str {
+                match self { $(AccountRole::$variant => $label,)* }
+            }
+
+            /// Where its balance belongs in the statements.
+            pub fn element(self) -> Element {
+                match self { $(AccountRole::$variant => Element::$element,)* }
+            }
+
+            /// Whether its balance is a monetary item, which a ledger remeasures at the closing rate (IAS 21.8, ASC 830-10-45-17).
+            pub fn is_monetary(self) -> bool {
+                match self { $(AccountRole::$variant => $monetary,)* }
+            }
+        }
+    };
+}
+
+roles! {
+    Cash "cash" Asset true "Cash";
+    InterestReceivable "interest_receivable" Asset true "Interest receivable";
+    BondsPayable "bonds_payable" Liability true "Bonds payable";
+    PremiumOnBondsPayable "premium_on_bonds_payable" Liability true "Premium on bonds payable";
+    DiscountOnBondsPayable "discount_on_bonds_payable" Liability true "Discount on bonds payable";
+    DebtIssueCosts "debt_issue_costs" Liability true "Debt issue costs";
+    InterestPayable "interest_payable" Liability true "Interest payable";
+    AccruedInducement "accrued_inducement" Liability true "Accrued inducement";
+    CommonStock "common_stock" Equity false "Common stock";
+    AdditionalPaidInCapital "additional_paid_in_capital" Equity false "Additional paid-in capital";
+    InterestExpense "interest_expense" NetIncome false "Interest expense";
+    DebtConversionExpense "debt_conversion_expense" NetIncome false "Debt conversion expense";
+    GainOnExtinguishment "gain_on_extinguishment" NetIncome false "Gain on extinguishment of debt";
+    LossOnExtinguishment "loss_on_extinguishment" NetIncome false "Loss on extinguishment of debt";
+}
+
+impl AccountRole {
+    /// The role with this name.
+    pub fn from_name(name: &str) -> Option<AccountRole> {
+        AccountRole::ALL.iter().copied().find(|role| role.name() == name)
+    }
+}

@@ -1,0 +1,263 @@
+//! Lines and entries. An unbalanced entry cannot be built.
+
+use jiff::civil::Date;
+use rust_decimal::Decimal;
+
+use super::account_role::AccountRole;
+use super::derivation::Derivation;
+use crate::accounting::money::Amount;
+use crate::accounting::refusal::Refusal;
+
+/// The side of a line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    Debit,
+    Credit,
+}
+
+impl Side {
+    /// The name on the interface.
+    pub fn name(self) -> &'static str {
+        match self {
+            Side::Debit => "debit",
+            Side::Credit => "credit",
+        }
+    }
+}
+
+/// One line of an entry. Its amount is above zero.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Line {
+    pub role: AccountRole,
+    pub side: Side,
+    pub amount: Amount,
+    pub memo: &'static str,
+    pub derivation: Derivation,
+}
+
+/// A line as a rule states it: a signed amount, debit positive. One of nothing does not become a line.
+#[derive(Clone, Debug)]
+pub struct LineDraft {
+    role: AccountRole,
+    signed: Amount,
+    memo: &'static str,
+    derivation: Derivation,
+}
+
+/// A line whose amount is a debit where positive and a credit where negative.
+pub fn signed(role: AccountRole, signed: Amount, memo: &'static str, derivation: Derivation) -> LineDraft {
+    LineDraft { role, signed, memo, derivation }
+}
+
+/// A debit.
+pub fn debit(role: AccountRole, amount: Amount, memo: &'static str, derivation: Derivation) -> LineDraft {
+    signed(role, amount, memo, derivation)
+}
+
+/// A credit.
+///
+/// # Errors
+/// [`Refusal::Overflow`].
+pub fn credit(role: AccountRole, amount: Amount, memo: &'static str, derivation: Derivation) -> Result<LineDraft, Refusal> {
+    Ok(signed(role, amount.negated()?, memo, derivation))
+}
+
+/// What an entry is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum EntryKind {
+    Issuance,
+    Accrual,
+    /// An accrual or take-back for a past stretch of time, posted because of an event recorded after it.
+    CatchUp,
+    CouponPayment,
+    Conversion,
+    Inducement,
+}
+
+impl EntryKind {
+    /// Every kind.
+    pub const ALL: [EntryKind; 6] = [
+        EntryKind::Issuance,
+        EntryKind::Accrual,
+        EntryKind::CatchUp,
+        EntryKind::CouponPayment,
+        EntryKind::Conversion,
+        EntryKind::Inducement,
+    ];
+
+    /// The name on the interface.
+    pub fn name(self) -> &'static str {
+        match self {
+            EntryKind::Issuance => "issuance",
+            EntryKind::Accrual => "accrual",
+            EntryKind::CatchUp => "catch_up",
+            EntryKind::CouponPayment => "coupon_payment",
+            EntryKind::Conversion => "conversion",
+            EntryKind::Inducement => "inducement",
+        }
+    }
+}
+
+/// The line of the rollforward that an entry belongs to. An accrual's interest part is shown as `coupon_accrued`, the rest as
+/// `amortization`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum MovementKind {
+    Issuance,
+    Accrual,
+    PriorPeriodCatchUp,
+    CouponPaid,
+    Conversion,
+    InducedConversion,
+    Extinguishment,
+}
+
+impl MovementKind {
+    /// The name under which it is stored.
+    pub fn name(self) -> &'static str {
+        match self {
+            MovementKind::Issuance => "issuance",
+            MovementKind::Accrual => "accrual",
+            MovementKind::PriorPeriodCatchUp => "prior_period_catch_up",
+            MovementKind::CouponPaid => "coupon_paid",
+            MovementKind::Conversion => "conversion",
+            MovementKind::InducedConversion => "induced_conversion",
+            MovementKind::Extinguishment => "extinguishment",
+        }
+    }
+}
+
+/// What an entry does to the components of a liability, credit positive, and beside it to income, cash and equity.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Movement {
+    pub principal: Amount,
+    pub premium_discount: Amount,
+    pub issue_costs: Amount,
+    pub interest_payable: Amount,
+    pub interest_receivable: Amount,
+    /// The part of `expense` that is coupon interest; the rest of an accrual's is amortization.
+    pub coupon_interest: Amount,
+    /// Gain positive, loss negative.
+    pub gain_loss: Amount,
+    /// Interest and debt conversion expense; expense positive.
+    pub expense: Amount,
+    /// Received positive, paid negative.
+    pub cash: Amount,
+    pub shares: Decimal,
+    /// Common stock and additional paid-in capital; credit positive.
+    pub paid_in_capital: Amount,
+}
+
+/// A journal entry: lines whose debits equal their credits, and their movement by component.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Entry {
+    kind: EntryKind,
+    description: String,
+    lines: Vec<Line>,
+    movement: Movement,
+}
+
+impl Entry {
+    /// The entry of these lines, `None` if all are of nothing. The movement is read off the lines; `shares` and the interest part
+    /// of an accrual are what lines do not tell.
+    ///
+    /// # Errors
+    /// [`Refusal::Overflow`] when debits and credits differ, which no rule may cause: a difference means that a figure left the
+    /// range of exact arithmetic.
+    pub fn new(kind: EntryKind, description: String, drafts: Vec<LineDraft>) -> Result<Option<Entry>, Refusal> {
+        let mut movement = Movement::default();
+        let mut balance = Amount::ZERO;
+        let mut lines = Vec::with_capacity(drafts.len());
+        for draft in drafts.into_iter().filter(|draft| !draft.signed.is_zero()) {
+            balance = balance.plus(draft.signed)?;
+            movement.add(draft.role, draft.signed)?;
+            let (side, amount) = match draft.signed.is_positive() {
+                true => (Side::Debit, draft.signed),
+                false => (Side::Credit, draft.signed.negated()?),
+            };
+            lines.push(Line { role: draft.role, side, amount, memo: draft.memo, derivation: draft.derivation });
+        }
+        // Debits before credits, as a journal is read.
+        lines.sort_by_key(|line| line.side == Side::Credit);
+        match balance.is_zero() {
+            true if lines.is_empty() => Ok(None),
+            true => Ok(Some(Entry { kind, description, lines, movement })),
+            false => Err(Refusal::Overflow),
+        }
+    }
+
+    /// The same entry, with shares issued by it.
+    #[must_use]
+    pub fn with_shares(mut self, shares: Decimal) -> Entry {
+        self.movement.shares = shares;
+        self
+    }
+
+    /// The same entry, with the part of its expense that is coupon interest.
+    #[must_use]
+    pub fn with_coupon_interest(mut self, coupon_interest: Amount) -> Entry {
+        self.movement.coupon_interest = coupon_interest;
+        self
+    }
+
+    pub fn kind(&self) -> EntryKind {
+        self.kind
+    }
+
+    pub fn description(&self) -> &str {
+        &self.description
+    }
+
+    pub fn lines(&self) -> &[Line] {
+        &self.lines
+    }
+
+    pub fn movement(&self) -> &Movement {
+        &self.movement
+    }
+}
+
+impl Movement {
+    fn add(&mut self, role: AccountRole, debit: Amount) -> Result<(), Refusal> {
+        let credit = debit.negated()?;
+        let (field, change) = match role {
+            AccountRole::Cash => (&mut self.cash, debit),
+            AccountRole::InterestReceivable => (&mut self.interest_receivable, debit),
+            AccountRole::BondsPayable => (&mut self.principal, credit),
+            AccountRole::PremiumOnBondsPayable | AccountRole::DiscountOnBondsPayable => (&mut self.premium_discount, credit),
+            AccountRole::DebtIssueCosts => (&mut self.issue_costs, credit),
+            AccountRole::InterestPayable => (&mut self.interest_payable, credit),
+            AccountRole::CommonStock | AccountRole::AdditionalPaidInCapital => (&mut self.paid_in_capital, credit),
+            AccountRole::InterestExpense | AccountRole::DebtConversionExpense => (&mut self.expense, debit),
+            AccountRole::GainOnExtinguishment | AccountRole::LossOnExtinguishment => (&mut self.gain_loss, credit),
+            AccountRole::AccruedInducement => return Ok(()),
+        };
+        *field = field.plus(change)?;
+        Ok(())
+    }
+}
+
+/// An entry with its dates and its place in the rollforward: what a decision hands to the store.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Posting {
+    pub posting_date: Date,
+    /// The date as of which the entry is true; before the posting date where that period was closed.
+    pub effective_date: Date,
+    pub movement_kind: MovementKind,
+    pub entry: Entry,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(minor: i64) -> LineDraft {
+        signed(AccountRole::Cash, Amount::from_minor(minor), "", Derivation::new("", ""))
+    }
+
+    #[test]
+    fn an_unbalanced_entry_cannot_be_built_and_an_empty_one_is_none() {
+        assert_eq!(Entry::new(EntryKind::Accrual, String::new(), vec![line(1)]), Err(Refusal::Overflow));
+        assert_eq!(Entry::new(EntryKind::Accrual, String::new(), vec![line(0)]), Ok(None));
+        assert!(matches!(Entry::new(EntryKind::Accrual, String::new(), vec![line(1), line(-1)]), Ok(Some(_))));
+    }
+}

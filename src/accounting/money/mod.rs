@@ -1,0 +1,9 @@
+//! Money: currencies, amounts in minor units, and the only rounding in the crate.
+
+mod amount;
+mod currency;
+mod rounding;
+
+pub use amount::Amount;
+pub use currency::Currency;
+pub use rounding::{round_to_minor_unit, units_of};

@@ -1,0 +1,195 @@
+//! How accruals, events and take-backs become dated postings, and what is booked after them.
+
+use jiff::civil::Date;
+
+use super::{Books, OwnEntries};
+use crate::accounting::instrument::{Instrument, Moment};
+use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, Posting, signed};
+use crate::accounting::money::Amount;
+use crate::accounting::position::{Components, History, Position};
+use crate::accounting::refusal::Refusal;
+
+/// What is booked by postings up to a date.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BookedRow {
+    pub posting_date: Date,
+    pub components: Components,
+    /// The moment to which those postings accrue the issue.
+    pub accrued: Moment,
+}
+
+/// Postings in the making.
+pub(super) struct Journal<'a> {
+    books: &'a Books,
+    postings: Vec<Posting>,
+    /// Where accruals posted here end, by posting date.
+    accrued: Vec<(Date, Moment)>,
+    /// All that is booked, these postings included.
+    pub booked: Components,
+}
+
+impl<'a> Journal<'a> {
+    pub fn new(books: &'a Books) -> Journal<'a> {
+        Journal { books, postings: Vec::new(), accrued: Vec::new(), booked: books.booked_total() }
+    }
+
+    /// Accrues the issue from where it was accrued last to `end`, cut at the close of each fiscal period. What is posted is the
+    /// balance computed less the balance booked, so nothing drifts.
+    pub fn accrue_to(&mut self, end: Moment) -> Result<(), Refusal> {
+        for part in self.parts(self.books.accrued(), end) {
+            let computed = self.books.history.position(part, &self.books.instrument)?.components()?;
+            let change = computed.minus(&self.booked)?;
+            self.accrued.push((self.books.calendar.posting_date(part.date), part));
+            self.post_interest(EntryKind::Accrual, part, &change)?;
+        }
+        Ok(())
+    }
+
+    /// Posts an event's own entries.
+    pub fn post_own(&mut self, own: OwnEntries) -> Result<(), Refusal> {
+        for (date, movement_kind, entry) in own {
+            if let Some(entry) = entry {
+                self.post(date, movement_kind, entry)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes back, on the principal that an event moved in the past, what was booked on it since: the change that the event makes
+    /// in each later balance less the change that is posted already.
+    pub fn take_back(&mut self, from: Moment, before: &Position, after: &Position, history: &History) -> Result<(), Refusal> {
+        let instrument = &self.books.instrument;
+        let mut posted = after.components()?.minus(&before.components()?)?;
+        for part in self.parts(from, self.books.accrued()) {
+            let was = self.books.history.position(part, instrument)?.components()?;
+            let whole = history.position(part, instrument)?.components()?.minus(&was)?;
+            let change = whole.minus(&posted)?;
+            self.post_interest(EntryKind::CatchUp, part, &change)?;
+            posted = whole;
+        }
+        Ok(())
+    }
+
+    /// The postings and the booked rows that they change.
+    pub fn finish(self) -> Result<(Vec<Posting>, Vec<BookedRow>), Refusal> {
+        let mut postings = self.postings;
+        postings.sort_by_key(|posting| posting.posting_date);
+        let settlement = Moment::of_movement(self.books.instrument.terms().settlement_date);
+        let rows = booked_rows(&self.books.booked, &postings, &self.accrued, settlement)?;
+        Ok((postings, rows))
+    }
+
+    /// The moments at which an accrual from one moment to another is cut: the close of each fiscal period in between, then the
+    /// end itself.
+    fn parts(&self, from: Moment, end: Moment) -> Vec<Moment> {
+        let instrument: &Instrument = &self.books.instrument;
+        let closes = self.books.calendar.period_ends_from(from.date).take_while(|last| *last <= end.date);
+        let mut parts: Vec<Moment> = closes
+            .map(|last| instrument.close_of(last))
+            .filter(|close| from.boundary < close.boundary && close.boundary <= end.boundary)
+            .collect();
+        parts.dedup_by_key(|part| part.boundary);
+        if parts.last().map_or(from.boundary, |last| last.boundary) < end.boundary {
+            parts.push(end);
+        }
+        parts
+    }
+
+    fn post_interest(&mut self, kind: EntryKind, part: Moment, change: &Components) -> Result<(), Refusal> {
+        let from = self.books.instrument.terms();
+        let lines = interest_lines(&self.booked, change)?;
+        let coupon = change.interest_payable.minus(change.interest_receivable)?;
+        let what = if kind == EntryKind::Accrual { "Interest accrued" } else { "Interest taken back" };
+        let description = format!("{what} through {} ({} {})", part.date, from.currency, from.principal.to_major(from.currency));
+        let Some(entry) = Entry::new(kind, description, lines)? else { return Ok(()) };
+        let late = self.books.calendar.posting_date(part.date) != part.date;
+        let movement_kind = if late { MovementKind::PriorPeriodCatchUp } else { MovementKind::Accrual };
+        self.post(part.date, movement_kind, entry.with_coupon_interest(coupon))
+    }
+
+    fn post(&mut self, effective_date: Date, movement_kind: MovementKind, entry: Entry) -> Result<(), Refusal> {
+        self.booked = self.booked.plus(&components_of(&entry))?;
+        let posting_date = self.books.calendar.posting_date(effective_date);
+        self.postings.push(Posting { posting_date, effective_date, movement_kind, entry });
+        Ok(())
+    }
+}
+
+/// The rows of what is booked that postings change: each posting date of theirs and every later one there is.
+pub(super) fn booked_rows(
+    booked: &[BookedRow],
+    postings: &[Posting],
+    accrued: &[(Date, Moment)],
+    settlement: Moment,
+) -> Result<Vec<BookedRow>, Refusal> {
+    let Some(first) = postings.iter().map(|posting| posting.posting_date).min() else { return Ok(Vec::new()) };
+    let later = booked.iter().map(|row| row.posting_date).filter(|date| *date >= first);
+    let mut dates: Vec<Date> = postings.iter().map(|posting| posting.posting_date).chain(later).collect();
+    dates.sort_unstable();
+    dates.dedup();
+    dates
+        .into_iter()
+        .map(|date| {
+            let base = booked.iter().rev().find(|row| row.posting_date <= date);
+            let components = postings
+                .iter()
+                .filter(|posting| posting.posting_date <= date)
+                .try_fold(base.map_or_else(Components::default, |row| row.components), |sum, posting| {
+                    sum.plus(&components_of(&posting.entry))
+                })?;
+            let own = accrued.iter().filter(|(posted, _)| *posted <= date).map(|(_, moment)| *moment);
+            let accrued = own.chain(base.map(|row| row.accrued)).max_by_key(|moment| (moment.boundary, moment.date)).unwrap_or(settlement);
+            Ok(BookedRow { posting_date: date, components, accrued })
+        })
+        .collect()
+}
+
+fn components_of(entry: &Entry) -> Components {
+    let movement = entry.movement();
+    Components {
+        principal: movement.principal,
+        premium_discount: movement.premium_discount,
+        issue_costs: movement.issue_costs,
+        interest_payable: movement.interest_payable,
+        interest_receivable: movement.interest_receivable,
+    }
+}
+
+/// Lines that change premium and discount from one booked balance to another: what is above nothing is a premium, what is below
+/// a discount.
+pub(super) fn premium_discount_lines(
+    booked: Amount,
+    change: Amount,
+    memo: (&'static str, &'static str),
+    derivation: &Derivation,
+) -> Result<[LineDraft; 2], Refusal> {
+    let after = booked.plus(change)?;
+    let premium = booked.positive_part().minus(after.positive_part())?;
+    let discount = booked.negative_part().minus(after.negative_part())?;
+    Ok([
+        signed(AccountRole::PremiumOnBondsPayable, premium, memo.0, derivation.clone()),
+        signed(AccountRole::DiscountOnBondsPayable, discount, memo.1, derivation.clone()),
+    ])
+}
+
+/// The lines of interest: Dr interest expense and premium, Cr interest payable, discount and debt issue costs; coupon and
+/// amortization apart (ASC 835-30-35-2).
+fn interest_lines(booked: &Components, change: &Components) -> Result<Vec<LineDraft>, Refusal> {
+    let coupon = change.interest_payable.minus(change.interest_receivable)?;
+    let interest = Derivation::new("interest computed less interest booked", "ASC 835-30-35-2").with("interest", coupon.minor());
+    let curve = |what: Amount| {
+        Derivation::new("balance computed at the effective rate less balance booked", "ASC 835-30-35-2").with("amortization", what.minor())
+    };
+    let (premium_discount, costs) = (change.premium_discount, change.issue_costs);
+    let mut lines = vec![
+        signed(AccountRole::InterestExpense, coupon, "Coupon interest", interest.clone()),
+        signed(AccountRole::InterestReceivable, change.interest_receivable, "Interest overpaid to holders", interest.clone()),
+        signed(AccountRole::InterestPayable, change.interest_payable.negated()?, "Coupon interest", interest),
+        signed(AccountRole::InterestExpense, premium_discount, "Amortization of premium or discount", curve(premium_discount)),
+    ];
+    let memo = ("Amortization of premium", "Amortization of discount");
+    lines.extend(premium_discount_lines(booked.premium_discount, premium_discount, memo, &curve(premium_discount))?);
+    lines.push(signed(AccountRole::InterestExpense, costs, "Amortization of issue costs", curve(costs)));
+    lines.push(signed(AccountRole::DebtIssueCosts, costs.negated()?, "Amortization of issue costs", curve(costs)));
+    Ok(lines)
+}

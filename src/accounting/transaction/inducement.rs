@@ -1,0 +1,343 @@
+//! Induced conversion: the company sweetens the terms for holders who convert (ASC 470-20-40-13 to 40-17 as amended by ASU
+//! 2024-04). At acceptance what is given beyond the existing terms is an expense; the conversion itself stays at book value. An
+//! offer that fails a criterion is an extinguishment of the whole instead.
+
+use jiff::civil::Date;
+use rust_decimal::Decimal;
+
+use super::booking::Journal;
+use super::conversion::{self, Leaving, book_value, common_stock};
+use super::settlement::{Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value};
+use super::{Books, Decision, OwnEntries, record};
+use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, Moment};
+use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed};
+use crate::accounting::money::Amount;
+use crate::accounting::refusal::Refusal;
+
+/// The answers to the criteria of ASC 470-20-40-13 as amended by ASU 2024-04.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Criteria {
+    /// The changed privileges are exercisable only for a limited time.
+    pub limited_time: bool,
+    /// The offer preserves the form and at least the amount of the consideration issuable under the existing privileges.
+    pub preserves_form_and_amount: bool,
+    /// The conversion feature was substantive when the bonds were issued ...
+    pub substantive_at_issuance: bool,
+    /// ... and when the offer was accepted.
+    pub substantive_at_acceptance: bool,
+}
+
+impl Criteria {
+    /// Whether induced conversion accounting applies.
+    pub fn are_met(&self) -> bool {
+        self.limited_time && self.preserves_form_and_amount && self.substantive_at_issuance && self.substantive_at_acceptance
+    }
+}
+
+/// How an accepted offer is accounted for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Accounting {
+    InducedConversion,
+    Extinguishment,
+}
+
+/// Something given besides shares and cash, at fair value.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OtherConsideration {
+    pub description: String,
+    pub fair_value: Amount,
+}
+
+/// An offer that holders of a principal accepted.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Offer {
+    pub acceptance_date: Date,
+    pub principal: Amount,
+    pub acceptance_share_price: Option<Decimal>,
+    pub new_shares_per_denomination: Option<Decimal>,
+    pub cash: Option<Amount>,
+    pub other_consideration: Option<OtherConsideration>,
+    pub criteria: Criteria,
+}
+
+/// The conversion of the accepted bonds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Completion {
+    pub effective_date: Date,
+    pub share_price: Option<Decimal>,
+    pub settlement: Option<Settlement>,
+    pub fractional_shares: FractionalShares,
+}
+
+/// What the acceptance came to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Assessment {
+    pub expense: Amount,
+    /// Of all consideration, at the acceptance share price; without a price unknown.
+    pub fair_value_transferred: Option<Amount>,
+    pub fair_value_existing_terms: Option<Amount>,
+    pub accounting: Accounting,
+}
+
+/// What an accepted and completed offer came to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Outcome {
+    pub assessment: Assessment,
+    pub conversion: Option<conversion::Outcome>,
+}
+
+impl Offer {
+    /// Measures the offer: the fair value of all consideration less that of what the existing terms give, at the acceptance date
+    /// (ASC 470-20-40-16).
+    ///
+    /// # Errors
+    /// An offer that gives nothing more, a change of shares without a price, or figures that cannot be.
+    pub fn assess(&self, books: &Books) -> Result<Assessment, Refusal> {
+        let terms = books.instrument.terms();
+        let conversion = terms.conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
+        books.check_date("acceptance_date", self.acceptance_date)?;
+        check_per_share("acceptance_share_price", self.acceptance_share_price)?;
+        check_per_share("new_shares_per_denomination", self.new_shares_per_denomination)?;
+        let (cash, other) = (self.cash_given(), self.other_given());
+        for (field, amount) in [("cash", cash), ("other_consideration/fair_value", other)] {
+            if amount.is_negative() {
+                return Err(Refusal::invalid(field, amount.to_major(terms.currency), "it cannot be negative"));
+            }
+        }
+        let existing = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
+        let transferred = shares_of(self.principal, terms, self.rate(conversion))?;
+        let beyond_shares = cash.plus(other)?;
+        if existing == transferred && beyond_shares.is_zero() {
+            return Err(Refusal::missing(
+                "cash",
+                "an inducement gives more than the terms: cash, other_consideration, or another new_shares_per_denomination",
+            ));
+        }
+        let (fair_values, expense) = match self.acceptance_share_price {
+            Some(price) => {
+                let old = value(existing, price, terms.currency)?;
+                let new = value(transferred, price, terms.currency)?.plus(beyond_shares)?;
+                ((Some(new), Some(old)), new.minus(old)?)
+            }
+            None if existing == transferred => ((None, None), beyond_shares),
+            None => {
+                return Err(Refusal::missing(
+                    "acceptance_share_price",
+                    "the shares change, and their fair value at acceptance measures the expense",
+                ));
+            }
+        };
+        let accounting = if self.criteria.are_met() { Accounting::InducedConversion } else { Accounting::Extinguishment };
+        if accounting == Accounting::InducedConversion && !expense.is_positive() {
+            return Err(Refusal::contradiction(
+                "criteria/preserves_form_and_amount",
+                format!(
+                    "what is given is worth {} less than what the existing terms give, so the offer does not preserve their amount",
+                    expense.negated()?.to_major(terms.currency)
+                ),
+            ));
+        }
+        Ok(Assessment { expense, fair_value_transferred: fair_values.0, fair_value_existing_terms: fair_values.1, accounting })
+    }
+
+    /// Records the acceptance alone: the expense, with cash and other consideration owed until the bonds convert. No principal
+    /// moves, so nothing is accrued.
+    ///
+    /// # Errors
+    /// As [`Offer::assess`]; more principal than is outstanding; or an offer that fails a criterion, which is measured when the
+    /// bonds are exchanged.
+    pub fn accept(&self, books: &Books) -> Result<Decision<Outcome>, Refusal> {
+        let assessment = self.assess(books)?;
+        if assessment.accounting == Accounting::Extinguishment {
+            return Err(Refusal::missing(
+                "effective_date",
+                "an offer that fails a criterion is an extinguishment, which is measured and recorded on the date the bonds are exchanged",
+            ));
+        }
+        Leaving::at(books, self.acceptance_date, self.principal, InterestOnConversion::Paid)?;
+        let mut journal = Journal::new(books);
+        journal.post_own(vec![self.expense_entry(books, &assessment)?])?;
+        let (postings, booked_rows) = journal.finish()?;
+        let position = books.history.position(Moment::of_movement(self.acceptance_date), &books.instrument)?;
+        Ok(Decision {
+            effective_date: self.acceptance_date,
+            before: position,
+            after: position,
+            postings,
+            position_rows: Vec::new(),
+            booked_rows,
+            outcome: Outcome { assessment, conversion: None },
+        })
+    }
+
+    /// Records acceptance and conversion together.
+    ///
+    /// # Errors
+    /// As [`Offer::assess`], and those of the conversion.
+    pub fn accept_and_complete(&self, completion: &Completion, books: &Books) -> Result<Decision<Outcome>, Refusal> {
+        let assessment = self.assess(books)?;
+        self.check_order(completion)?;
+        match assessment.accounting {
+            Accounting::InducedConversion => {
+                let expense = vec![self.expense_entry(books, &assessment)?];
+                self.convert(completion, books, assessment, expense)
+            }
+            Accounting::Extinguishment => self.extinguish(completion, books, assessment),
+        }
+    }
+
+    /// Converts bonds whose acceptance is recorded already, with the assessment made then.
+    ///
+    /// # Errors
+    /// Those of the conversion, and a conversion before its acceptance.
+    pub fn complete(&self, completion: &Completion, books: &Books, assessment: Assessment) -> Result<Decision<Outcome>, Refusal> {
+        self.check_order(completion)?;
+        self.convert(completion, books, assessment, Vec::new())
+    }
+
+    fn check_order(&self, completion: &Completion) -> Result<(), Refusal> {
+        if completion.effective_date < self.acceptance_date {
+            return Err(Refusal::contradiction(
+                "effective_date",
+                format!("effective_date {} is before the acceptance of {}", completion.effective_date, self.acceptance_date),
+            ));
+        }
+        Ok(())
+    }
+
+    fn convert(&self, completion: &Completion, books: &Books, assessment: Assessment, own: OwnEntries) -> Result<Decision<Outcome>, Refusal> {
+        let conversion = books.instrument.terms().conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
+        check_per_share("share_price", completion.share_price)?;
+        let leaving = Leaving::at(books, completion.effective_date, self.principal, conversion.accrued_interest)?;
+        let given = self.given(completion, books, conversion)?;
+        let extra = self.clearing_lines(books)?;
+        let decision = book_value(books, completion.effective_date, &leaving, &given, MovementKind::InducedConversion, (extra, own))?;
+        Ok(with_assessment(decision, assessment))
+    }
+
+    /// The whole consideration at fair value on the effective date against the carrying amount with unpaid interest
+    /// (ASC 470-50-40-2).
+    fn extinguish(&self, completion: &Completion, books: &Books, assessment: Assessment) -> Result<Decision<Outcome>, Refusal> {
+        let terms = books.instrument.terms();
+        let conversion = terms.conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
+        check_per_share("share_price", completion.share_price)?;
+        let price = completion.share_price.ok_or_else(|| {
+            Refusal::missing("share_price", "an offer that fails a criterion is an extinguishment at the fair value of all consideration")
+        })?;
+        let leaving = Leaving::at(books, completion.effective_date, self.principal, conversion.accrued_interest)?;
+        let given = self.given(completion, books, conversion)?;
+        let forfeited = if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
+        let carrying = leaving.carrying_amount()?.plus(forfeited)?;
+        let stock = value(given.shares, price, terms.currency)?;
+        let (par, par_rule) = common_stock(books, conversion, given.shares, stock)?;
+        let cash = Amount::total([given.cash, given.cash_in_lieu, self.cash_given()])?;
+        let gain_loss = carrying.minus(stock)?.minus(cash)?.minus(self.other_given())?;
+        let figure = |amount: Amount| amount.to_major(terms.currency);
+        let rule = Derivation::new("carrying amount with unpaid interest - fair value of all consideration", "ASC 470-50-40-2")
+            .with("carrying_amount", figure(leaving.carrying_amount()?))
+            .with("unpaid_interest", figure(forfeited))
+            .with("shares_at_fair_value", figure(stock))
+            .with("cash", figure(cash))
+            .with("other_consideration", figure(self.other_given()));
+        let outcome = Outcome {
+            assessment,
+            conversion: Some(conversion::Outcome {
+                principal: self.principal,
+                shares_issued: given.shares,
+                cash_in_lieu: given.cash_in_lieu,
+                cash: given.cash,
+                carrying_amount: leaving.carrying_amount()?,
+                premium_discount: leaving.premium_discount,
+                issue_costs: leaving.issue_costs,
+                accrued_interest: leaving.accrued,
+                coupon_handed_over: leaving.handed_over,
+                common_stock: par,
+                additional_paid_in_capital: stock.minus(par)?,
+                gain_loss,
+            }),
+        };
+        let date = completion.effective_date;
+        record(
+            books,
+            date,
+            &leaving.change()?,
+            |booked| {
+                let mut lines = leaving.lines(books, booked)?;
+                lines.push(credit(AccountRole::CommonStock, par, "Shares issued at par", par_rule)?);
+                lines.push(credit(AccountRole::AdditionalPaidInCapital, stock.minus(par)?, "Shares issued at fair value", rule.clone())?);
+                lines.push(credit(AccountRole::Cash, cash, "Cash consideration", rule.clone())?);
+                lines.push(credit(AccountRole::Cash, self.other_given(), "Other consideration", rule.clone())?);
+                let loss = gain_loss.negative_part().negated()?;
+                lines.push(debit(AccountRole::LossOnExtinguishment, loss, "Extinguishment", rule.clone()));
+                lines.push(credit(AccountRole::GainOnExtinguishment, gain_loss.positive_part(), "Extinguishment", rule)?);
+                let description = format!("Exchange of {} {}, an extinguishment", terms.currency, figure(self.principal));
+                let entry = Entry::new(EntryKind::Inducement, description, lines)?.map(|entry| entry.with_shares(given.shares));
+                Ok(vec![(date, MovementKind::Extinguishment, entry)])
+            },
+            outcome,
+        )
+    }
+
+    fn cash_given(&self) -> Amount {
+        self.cash.unwrap_or(Amount::ZERO)
+    }
+
+    fn other_given(&self) -> Amount {
+        self.other_consideration.as_ref().map_or(Amount::ZERO, |other| other.fair_value)
+    }
+
+    fn rate(&self, conversion: &ConversionTerms) -> Decimal {
+        self.new_shares_per_denomination.unwrap_or(conversion.shares_per_denomination)
+    }
+
+    fn given(&self, completion: &Completion, books: &Books, conversion: &ConversionTerms) -> Result<Consideration, Refusal> {
+        let terms = books.instrument.terms();
+        let shares = shares_of(self.principal, terms, self.rate(conversion))?;
+        consideration(shares, conversion, completion.settlement, completion.share_price, completion.fractional_shares, terms.currency)
+    }
+
+    fn expense_entry(&self, books: &Books, assessment: &Assessment) -> Result<(Date, MovementKind, Option<Entry>), Refusal> {
+        let currency = books.instrument.terms().currency;
+        let owed = self.cash_given().plus(self.other_given())?;
+        let figure = |amount: Amount| amount.to_major(currency);
+        let known = |amount: Option<Amount>| amount.map_or_else(|| "not needed".to_owned(), |amount| figure(amount).to_string());
+        let rule = Derivation::new("fair value of all consideration - fair value of what the existing terms give, at acceptance", "ASC 470-20-40-16")
+            .with("fair_value_transferred", known(assessment.fair_value_transferred))
+            .with("fair_value_existing_terms", known(assessment.fair_value_existing_terms))
+            .with("cash", figure(self.cash_given()))
+            .with("other_consideration", figure(self.other_given()));
+        let shares = assessment.expense.minus(owed)?;
+        let lines = vec![
+            debit(AccountRole::DebtConversionExpense, assessment.expense, "Inducement", rule.clone()),
+            credit(AccountRole::AccruedInducement, owed, "Cash and other consideration owed", rule.clone())?,
+            credit(AccountRole::AdditionalPaidInCapital, shares, "Shares beyond the existing terms", rule)?,
+        ];
+        let description = format!("Inducement accepted for {currency} {}", figure(self.principal));
+        Ok((self.acceptance_date, MovementKind::InducedConversion, Entry::new(EntryKind::Inducement, description, lines)?))
+    }
+
+    fn clearing_lines(&self, books: &Books) -> Result<Vec<LineDraft>, Refusal> {
+        let currency = books.instrument.terms().currency;
+        let (cash, other) = (self.cash_given(), self.other_given());
+        let rule = Derivation::new("what was owed since acceptance is given", "ASC 470-20-40-16")
+            .with("cash", cash.to_major(currency))
+            .with("other_consideration", other.to_major(currency));
+        Ok(vec![
+            signed(AccountRole::AccruedInducement, cash.plus(other)?, "Inducement settled", rule.clone()),
+            credit(AccountRole::Cash, cash, "Inducement paid", rule.clone())?,
+            credit(AccountRole::Cash, other, "Other consideration given", rule)?,
+        ])
+    }
+}
+
+fn with_assessment(decision: Decision<conversion::Outcome>, assessment: Assessment) -> Decision<Outcome> {
+    Decision {
+        effective_date: decision.effective_date,
+        before: decision.before,
+        after: decision.after,
+        postings: decision.postings,
+        position_rows: decision.position_rows,
+        booked_rows: decision.booked_rows,
+        outcome: Outcome { assessment, conversion: Some(decision.outcome) },
+    }
+}

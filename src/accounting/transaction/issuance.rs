@@ -1,0 +1,99 @@
+//! Issuance: the debt is recognised at what was received for it.
+
+use jiff::civil::Date;
+
+use super::booking::{booked_rows, premium_discount_lines};
+use super::Decision;
+use crate::accounting::fiscal_calendar::FiscalCalendar;
+use crate::accounting::instrument::{Instrument, Moment};
+use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, Posting, credit, debit, signed};
+use crate::accounting::money::Amount;
+use crate::accounting::position::{Components, Position, PositionRow};
+use crate::accounting::refusal::Refusal;
+
+/// What only an issuance tells: interest computed to settlement less interest received, posted by the first accrual.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Outcome {
+    pub accrued_interest_computed: Amount,
+    pub accrued_interest_received: Amount,
+}
+
+/// Recognises an issue on its settlement date: Dr cash (proceeds + accrued interest - costs), discount, debt issue costs; Cr bonds
+/// payable, premium, interest payable (ASC 835-30-45-1A, 470-20-25-12).
+///
+/// # Errors
+/// [`Refusal::Overflow`].
+pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decision<Outcome>, Refusal> {
+    let terms = instrument.terms();
+    let settlement = Moment::of_movement(terms.settlement_date);
+    let computed = instrument.accrued_at_settlement()?;
+    let received = terms.accrued_interest_received.unwrap_or(computed);
+    let premium_discount = terms.proceeds.minus(terms.principal)?;
+    let issue_costs = terms.issue_costs.negated()?;
+    let moved = Components {
+        principal: terms.principal,
+        premium_discount,
+        issue_costs,
+        interest_payable: received,
+        interest_receivable: Amount::ZERO,
+    };
+    let row = PositionRow { principal: terms.principal, moved, ..PositionRow::before(terms.settlement_date) };
+    let entry = entry(instrument, received, premium_discount)?;
+    let posting_date = calendar.posting_date(terms.settlement_date);
+    let postings: Vec<Posting> = entry
+        .into_iter()
+        .map(|entry| Posting { posting_date, effective_date: terms.settlement_date, movement_kind: MovementKind::Issuance, entry })
+        .collect();
+    let booked_rows = booked_rows(&[], &postings, &[], settlement)?;
+    Ok(Decision {
+        effective_date: terms.settlement_date,
+        before: nothing(terms.settlement_date),
+        after: row.position(settlement, instrument)?,
+        postings,
+        position_rows: vec![row],
+        booked_rows,
+        outcome: Outcome { accrued_interest_computed: computed, accrued_interest_received: received },
+    })
+}
+
+fn nothing(date: Date) -> Position {
+    Position {
+        moment: Moment::of_movement(date),
+        principal: Amount::ZERO,
+        premium_discount: Amount::ZERO,
+        issue_costs: Amount::ZERO,
+        interest_due: Amount::ZERO,
+        interest_accrued: Amount::ZERO,
+        interest_receivable: Amount::ZERO,
+    }
+}
+
+fn entry(instrument: &Instrument, received: Amount, premium_discount: Amount) -> Result<Option<Entry>, Refusal> {
+    let terms = instrument.terms();
+    let currency = terms.currency;
+    let figure = |amount: Amount| amount.to_major(currency);
+    let cash = Amount::total([terms.proceeds, received])?.minus(terms.issue_costs)?;
+    let cash_rule = Derivation::new("proceeds + accrued interest received - issue costs", "ASC 835-30-45-1A")
+        .with("proceeds", figure(terms.proceeds))
+        .with("accrued_interest_received", figure(received))
+        .with("issue_costs", figure(terms.issue_costs));
+    let principal_rule = Derivation::new("principal; no portion goes to the conversion feature", "ASC 470-20-25-12")
+        .with("principal", figure(terms.principal));
+    let premium_rule = Derivation::new("proceeds - principal", "ASC 835-30-45-1A")
+        .with("proceeds", figure(terms.proceeds))
+        .with("principal", figure(terms.principal));
+    let costs_rule = Derivation::new("issue costs, a deduction from the debt", "ASC 835-30-45-1A").with("issue_costs", figure(terms.issue_costs));
+    let interest_rule = Derivation::new("interest accrued from the dated date to settlement, received from holders", "ASC 835-30-35-2")
+        .with("dated_date", terms.dated_date)
+        .with("settlement_date", terms.settlement_date);
+    let mut lines = vec![
+        signed(AccountRole::Cash, cash, "Proceeds received", cash_rule),
+        debit(AccountRole::DebtIssueCosts, terms.issue_costs, "Issue costs", costs_rule),
+        credit(AccountRole::BondsPayable, terms.principal, "Principal issued", principal_rule)?,
+        credit(AccountRole::InterestPayable, received, "Accrued interest received", interest_rule)?,
+    ];
+    let memo = ("Premium on issue", "Discount on issue");
+    lines.extend(premium_discount_lines(Amount::ZERO, premium_discount, memo, &premium_rule)?);
+    let description = format!("Issue of {currency} {} bonds", figure(terms.principal));
+    Entry::new(EntryKind::Issuance, description, lines)
+}

@@ -1,0 +1,132 @@
+//! Transactions: one file each, holding its command, its decision and its entries. What they share is here: the books that a
+//! command is decided on, the decision that it becomes, and how a change at a date is booked.
+
+pub mod accrual;
+mod booking;
+pub mod conversion;
+pub mod coupon_payment;
+pub mod inducement;
+pub mod issuance;
+mod settlement;
+
+use std::sync::Arc;
+
+use jiff::civil::Date;
+
+use super::fiscal_calendar::FiscalCalendar;
+use super::instrument::{Instrument, Moment};
+use super::journal::{Entry, MovementKind, Posting};
+use super::money::Amount;
+use super::position::{Components, History, Position, PositionRow, RowChange};
+use super::refusal::Refusal;
+
+pub use booking::BookedRow;
+pub use settlement::{Consideration, FractionalShares, Settlement};
+
+/// An issue's books, as far as a command needs them: everything from the command's date on, before it the last of each.
+#[derive(Clone, Debug)]
+pub struct Books {
+    pub instrument: Arc<Instrument>,
+    pub calendar: FiscalCalendar,
+    pub history: History,
+    /// Newest rows by posting date; the last one holds all that is booked.
+    pub booked: Vec<BookedRow>,
+}
+
+impl Books {
+    /// The moment to which the issue was last accrued.
+    pub fn accrued(&self) -> Moment {
+        let settlement = Moment::of_movement(self.instrument.terms().settlement_date);
+        self.booked.last().map_or(settlement, |row| row.accrued)
+    }
+
+    /// All that is booked.
+    pub fn booked_total(&self) -> Components {
+        self.booked.last().map_or_else(Components::default, |row| row.components)
+    }
+
+    /// Whether something effective on `date` lies before what was accrued last.
+    pub fn is_backdated(&self, date: Date) -> bool {
+        date < self.accrued().boundary
+    }
+
+    fn check_date(&self, field: &'static str, date: Date) -> Result<(), Refusal> {
+        let terms = self.instrument.terms();
+        if date < terms.settlement_date {
+            return Err(Refusal::BeforeSettlement { field, date, settlement_date: terms.settlement_date });
+        }
+        if date > terms.maturity_date {
+            return Err(Refusal::AfterMaturity { field, date, maturity_date: terms.maturity_date });
+        }
+        Ok(())
+    }
+}
+
+/// What a command becomes: postings in order, the rows that change, and the outcome that only its kind has.
+#[derive(Clone, Debug)]
+pub struct Decision<O> {
+    pub effective_date: Date,
+    /// At the event's boundary, before and after it.
+    pub before: Position,
+    pub after: Position,
+    pub postings: Vec<Posting>,
+    pub position_rows: Vec<PositionRow>,
+    pub booked_rows: Vec<BookedRow>,
+    pub outcome: O,
+}
+
+impl Books {
+    /// The books after a decision, for the next command.
+    #[must_use]
+    pub fn after<O>(&self, decision: &Decision<O>) -> Books {
+        let mut history = self.history.rows().to_vec();
+        if let Some(first) = decision.position_rows.first() {
+            history.retain(|row| row.date < first.date);
+            history.extend(decision.position_rows.iter().copied());
+        }
+        let mut booked = self.booked.clone();
+        if let Some(first) = decision.booked_rows.first() {
+            booked.retain(|row| row.posting_date < first.posting_date);
+            booked.extend(decision.booked_rows.iter().copied());
+        }
+        Books { instrument: Arc::clone(&self.instrument), calendar: self.calendar, history: History::new(history), booked }
+    }
+}
+
+/// An event's own entries with their effective dates.
+type OwnEntries = Vec<(Date, MovementKind, Option<Entry>)>;
+
+/// Books a change effective on `date`, by the rule of backdated events.
+///
+/// With L the boundary last accrued: if `date` >= L the issue is accrued to `date` and then moved. If not, nothing is un-accrued
+/// for the bonds that stay: the principal moves at its balances at `date`, and what was expensed on it from `date` to L is taken
+/// back. Either way what is booked afterwards equals what is computed at the boundary last accrued.
+fn record<O>(
+    books: &Books,
+    date: Date,
+    change: &RowChange,
+    own: impl FnOnce(&Components) -> Result<OwnEntries, Refusal>,
+    outcome: O,
+) -> Result<Decision<O>, Refusal> {
+    let instrument = &books.instrument;
+    let moment = Moment::of_movement(date);
+    let history = books.history.with(date, change, instrument)?;
+    let (before, after) = (books.history.position(moment, instrument)?, history.position(moment, instrument)?);
+    let backdated = books.is_backdated(date);
+    let mut journal = booking::Journal::new(books);
+    if !backdated {
+        journal.accrue_to(moment)?;
+    }
+    journal.post_own(own(&journal.booked)?)?;
+    if backdated {
+        journal.take_back(moment, &before, &after, &history)?;
+    }
+    let (postings, booked_rows) = journal.finish()?;
+    let position_rows = history.rows().iter().copied().filter(|row| row.date >= date).collect();
+    Ok(Decision { effective_date: date, before, after, postings, position_rows, booked_rows, outcome })
+}
+
+/// What an amount is of the debt: balance before less balance after.
+fn moved(before: Amount, after: Amount) -> Result<Amount, Refusal> {
+    before.minus(after)
+}

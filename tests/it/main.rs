@@ -1,0 +1,3 @@
+//! One integration binary: a file a resource, a file a promise.
+
+mod accounting;

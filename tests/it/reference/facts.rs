@@ -1,0 +1,197 @@
+//! What each recorded event fixed for good: the balances a conversion moved, the cash a coupon payment paid.
+//!
+//! An event sees the events recorded before it, whatever their dates, and none recorded after it.
+
+use super::calendar::days_between;
+use super::{Curve, Event, OnConversion};
+use jiff::civil::Date;
+use std::sync::Arc;
+
+/// What a conversion moved when it was recorded: balance before less balance after, each rounded, at its date.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Moved {
+    pub principal: i128,
+    pub premium_discount: i128,
+    pub issue_costs: i128,
+    /// Accrued to the conversion: forfeited to capital, paid, or left payable, as the terms say.
+    pub accrued_interest: i128,
+    /// The coupon in full, handed over by a holder who converts after its record date.
+    pub handed_over: i128,
+}
+
+impl Moved {
+    pub fn carrying_amount(&self) -> i128 {
+        self.principal + self.premium_discount + self.issue_costs
+    }
+}
+
+pub enum Fact {
+    Accrual,
+    Conversion {
+        date: Date,
+        moved: Moved,
+        /// The coupon whose payment takes along what the conversion left payable or handed over.
+        with_coupon: Option<Date>,
+    },
+    Payment {
+        coupon: Date,
+        paid_on: Date,
+        /// By coupon date: the coupon's own, and what an earlier payment could not know.
+        amounts: Vec<(Date, i128)>,
+    },
+}
+
+pub struct Facts {
+    curve: Arc<Curve>,
+    facts: Vec<Fact>,
+}
+
+impl Facts {
+    pub fn of(curve: &Arc<Curve>, events: &[Event]) -> Facts {
+        let mut known = Facts {
+            curve: Arc::clone(curve),
+            facts: Vec::new(),
+        };
+        for event in events {
+            let fact = match *event {
+                Event::Accrual { .. } => Fact::Accrual,
+                Event::Conversion {
+                    date,
+                    principal_minor,
+                } => known.conversion(date, principal_minor),
+                Event::Coupon { date, paid_on } => known.payment(date, paid_on.unwrap_or(date)),
+            };
+            known.facts.push(fact);
+        }
+        known
+    }
+
+    fn conversion(&self, date: Date, principal: i128) -> Fact {
+        let terms = self.curve.terms();
+        let before = self.principal_through(date);
+        let after = before - principal;
+        let (held, kept) = (
+            self.curve.balance(before, date),
+            self.curve.balance(after, date),
+        );
+        let with_coupon = self.curve.coupon_date_after(date);
+        let past_record = |coupon: &Date| {
+            let until = days_between(date, *coupon);
+            let after_record = terms
+                .record_days
+                .is_some_and(|days| until < i64::from(days));
+            terms.on_conversion == OnConversion::Forfeited && after_record
+        };
+        let handed_over = with_coupon.filter(past_record).map_or(0, |coupon| {
+            self.curve.coupon(before, coupon) - self.curve.coupon(after, coupon)
+        });
+        let moved = Moved {
+            principal,
+            premium_discount: held.premium_discount - kept.premium_discount,
+            issue_costs: held.issue_costs - kept.issue_costs,
+            accrued_interest: held.accrued - kept.accrued,
+            handed_over,
+        };
+        Fact::Conversion {
+            date,
+            moved,
+            with_coupon,
+        }
+    }
+
+    fn payment(&self, coupon: Date, paid_on: Date) -> Fact {
+        let open = |date: Date| self.entitled(date, Date::MAX) - self.paid(date, Date::MAX);
+        let mut amounts = vec![(coupon, open(coupon).max(0))];
+        for fact in &self.facts {
+            if let Fact::Payment {
+                coupon: earlier, ..
+            } = fact
+                && open(*earlier) > 0
+            {
+                amounts.push((*earlier, open(*earlier)));
+            }
+        }
+        Fact::Payment {
+            coupon,
+            paid_on,
+            amounts,
+        }
+    }
+
+    pub fn get(&self, index: usize) -> Option<&Fact> {
+        self.facts.get(index)
+    }
+
+    pub fn moved(&self) -> impl Iterator<Item = (Date, &Moved, Option<Date>)> {
+        self.facts.iter().filter_map(|fact| match fact {
+            Fact::Conversion {
+                date,
+                moved,
+                with_coupon,
+            } => Some((*date, moved, *with_coupon)),
+            _ => None,
+        })
+    }
+
+    fn payments(&self) -> impl Iterator<Item = (Date, &(Date, i128))> {
+        self.facts.iter().flat_map(|fact| {
+            let (paid_on, amounts) = match fact {
+                Fact::Payment {
+                    paid_on, amounts, ..
+                } => (*paid_on, amounts.as_slice()),
+                _ => (Date::MAX, &[][..]),
+            };
+            amounts.iter().map(move |amount| (paid_on, amount))
+        })
+    }
+
+    pub fn cash_paid(&self) -> i128 {
+        self.payments().map(|(_, (_, amount))| amount).sum()
+    }
+
+    /// Outstanding after all movements effective on or before `date`.
+    pub fn principal_through(&self, date: Date) -> i128 {
+        self.principal_after(|moved_on| moved_on <= date)
+    }
+
+    /// Outstanding after all movements effective before `date`.
+    pub fn principal_before(&self, date: Date) -> i128 {
+        self.principal_after(|moved_on| moved_on < date)
+    }
+
+    fn principal_after(&self, counts: impl Fn(Date) -> bool) -> i128 {
+        let converted: i128 = self
+            .moved()
+            .filter(|(date, ..)| counts(*date))
+            .map(|(_, moved, _)| moved.principal)
+            .sum();
+        self.curve.terms().principal_minor - converted
+    }
+
+    /// What holders are to receive with a coupon, as far as it is due by the end of `as_of`.
+    pub fn entitled(&self, coupon: Date, as_of: Date) -> i128 {
+        let on_principal = if coupon <= as_of {
+            self.curve.coupon(self.principal_before(coupon), coupon)
+        } else {
+            0
+        };
+        let left = |moved: &Moved| match self.curve.terms().on_conversion {
+            OnConversion::Payable => moved.accrued_interest,
+            OnConversion::Forfeited => moved.handed_over,
+            OnConversion::Paid => 0,
+        };
+        let along: i128 = self
+            .moved()
+            .filter(|(date, _, with_coupon)| *date <= as_of && *with_coupon == Some(coupon))
+            .map(|(_, moved, _)| left(moved))
+            .sum();
+        on_principal + along
+    }
+
+    pub fn paid(&self, coupon: Date, as_of: Date) -> i128 {
+        self.payments()
+            .filter(|(paid_on, (of, _))| *paid_on <= as_of && *of == coupon)
+            .map(|(_, (_, amount))| amount)
+            .sum()
+    }
+}

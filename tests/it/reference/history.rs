@@ -1,0 +1,249 @@
+//! A history as the list of its events in the order recorded, derived anew from the whole list after each of them.
+
+use super::facts::{Fact, Facts, Moved};
+use super::{Curve, Event, OnConversion};
+use jiff::civil::Date;
+use std::sync::Arc;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct Components {
+    pub principal: i128,
+    pub premium_discount: i128,
+    pub issue_costs: i128,
+    pub interest_due: i128,
+    pub interest_accrued: i128,
+    pub interest_receivable: i128,
+}
+
+impl Components {
+    pub fn carrying_amount(&self) -> i128 {
+        self.principal + self.premium_discount + self.issue_costs
+    }
+
+    pub fn interest_payable(&self) -> i128 {
+        self.interest_due + self.interest_accrued
+    }
+}
+
+/// Interest expense; that of a premium's amortization is negative.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct Expense {
+    pub coupon: i128,
+    pub amortization: i128,
+}
+
+pub struct History {
+    curve: Arc<Curve>,
+    events: Vec<Event>,
+    /// Of all events, from the first; nothing is carried over from one event to the next.
+    facts: Facts,
+}
+
+/// How far the books have come.
+struct Reached {
+    /// Nothing has been posted after the issuance.
+    only_issued: bool,
+    boundary: Date,
+    /// The last day whose close is reached: a coupon falls due on its day, not when its boundary is.
+    as_of: Date,
+}
+
+impl History {
+    pub fn new(curve: Arc<Curve>) -> History {
+        let facts = Facts::of(&curve, &[]);
+        History {
+            curve,
+            events: Vec::new(),
+            facts,
+        }
+    }
+
+    pub fn of(curve: Arc<Curve>, events: &[Event]) -> Result<History, String> {
+        let mut history = History::new(curve);
+        for event in events {
+            history.record(*event)?;
+        }
+        Ok(history)
+    }
+
+    pub fn curve(&self) -> &Curve {
+        &self.curve
+    }
+
+    pub fn events(&self) -> &[Event] {
+        &self.events
+    }
+
+    /// Adds an event after all others; refuses one that contradicts the terms or what is recorded.
+    pub fn record(&mut self, event: Event) -> Result<(), String> {
+        let terms = self.curve.terms();
+        match event {
+            Event::Accrual { .. } => {}
+            Event::Coupon { date, paid_on } => {
+                if !self.curve.is_coupon_date(date) || date <= terms.settlement {
+                    return Err(format!("{date} is no coupon date of this issue"));
+                }
+                if paid_on.is_some_and(|paid_on| paid_on < date) {
+                    return Err("a coupon is not paid before it is due".into());
+                }
+                let again = |known: &Event| matches!(known, Event::Coupon { date: paid, .. } if *paid == date);
+                if self.events.iter().any(again) {
+                    return Err(format!("the coupon of {date} is paid"));
+                }
+            }
+            Event::Conversion {
+                date,
+                principal_minor,
+            } => {
+                if date < terms.settlement || terms.maturity < date {
+                    return Err("a conversion lies between settlement and maturity".into());
+                }
+                let left = self.facts.principal_through(Date::MAX);
+                if principal_minor <= 0 || left < principal_minor {
+                    return Err(format!("{principal_minor} of {left} outstanding"));
+                }
+                if principal_minor % terms.denomination_minor != 0 {
+                    return Err("no whole number of denominations".into());
+                }
+            }
+        }
+        self.events.push(event);
+        self.facts = Facts::of(&self.curve, &self.events);
+        Ok(())
+    }
+
+    fn reached(&self) -> Reached {
+        let terms = self.curve.terms();
+        let mut reached = Reached {
+            only_issued: true,
+            boundary: terms.settlement,
+            as_of: terms.settlement,
+        };
+        for event in &self.events {
+            let (date, boundary) = match *event {
+                // An accrual through a day before what is accrued posts nothing.
+                Event::Accrual { through } => (through, self.curve.boundary(through)),
+                Event::Conversion { date, .. } => (date, date),
+                Event::Coupon { date, paid_on } => {
+                    let paid_on = paid_on.unwrap_or(date);
+                    (paid_on, paid_on.min(terms.maturity))
+                }
+            };
+            if date < terms.settlement || boundary < reached.boundary {
+                continue;
+            }
+            reached.only_issued = false;
+            reached.boundary = boundary;
+            reached.as_of = reached.as_of.max(date);
+        }
+        reached
+    }
+
+    /// The position at the close of business of a day, by effective dates.
+    pub fn position(&self, as_of: Date) -> Components {
+        self.position_at(as_of, self.curve.boundary(as_of))
+    }
+
+    /// The position at a boundary, with all that is effective on or before `as_of`. An event's own position after is
+    /// the one at its date as boundary.
+    pub fn position_at(&self, as_of: Date, boundary: Date) -> Components {
+        self.components(as_of, boundary)
+    }
+
+    fn components(&self, as_of: Date, boundary: Date) -> Components {
+        let (terms, facts) = (self.curve.terms(), &self.facts);
+        if as_of < terms.settlement {
+            return Components::default();
+        }
+        let principal = facts.principal_through(as_of);
+        let balance = self.curve.balance(principal, boundary);
+        let mut components = Components {
+            principal,
+            premium_discount: balance.premium_discount,
+            issue_costs: balance.issue_costs,
+            interest_due: 0,
+            interest_accrued: balance.accrued,
+            interest_receivable: 0,
+        };
+        if as_of < boundary {
+            // At the boundary of a coupon date the day before: the whole coupon, not yet due.
+            components.interest_accrued += self.curve.coupon(principal, boundary);
+        }
+        // Of the coupons still to come only the next can have anything due: what conversions left or handed over.
+        let next = self
+            .curve
+            .coupon_date_after(as_of)
+            .unwrap_or(terms.maturity);
+        let among = |coupon: &&Date| terms.settlement < **coupon && **coupon <= next;
+        for &coupon in self.curve.coupon_dates().iter().filter(among) {
+            let open = facts.entitled(coupon, as_of) - facts.paid(coupon, as_of);
+            components.interest_due += open.max(0);
+            components.interest_receivable += (-open).max(0);
+        }
+        components
+    }
+
+    /// The boundary last accrued.
+    pub fn accrued_boundary(&self) -> Date {
+        self.reached().boundary
+    }
+
+    /// What the books show: the target at the boundary last accrued, with every event recorded.
+    pub fn booked(&self) -> Components {
+        let reached = self.reached();
+        let mut booked = self.components(reached.as_of, reached.boundary);
+        if reached.only_issued {
+            booked.interest_accrued = self.opening_interest();
+        }
+        booked
+    }
+
+    /// Interest payable as the issuance posted it: what was received, if that is stated.
+    fn opening_interest(&self) -> i128 {
+        let terms = self.curve.terms();
+        let computed = || {
+            self.curve
+                .balance(terms.principal_minor, terms.settlement)
+                .accrued
+        };
+        terms.accrued_received_minor.unwrap_or_else(computed)
+    }
+
+    /// All interest expense booked so far, as what remains when every other movement is known: closing balance less
+    /// opening balance, plus what left for cash and capital, less what came in as cash.
+    pub fn interest_expense_total(&self) -> Expense {
+        let (terms, facts, booked) = (self.curve.terms(), &self.facts, self.booked());
+        let issued = terms.proceeds_minor - terms.principal_minor - terms.issue_costs_minor;
+        let mut amortization = booked.premium_discount + booked.issue_costs - issued;
+        let mut coupon =
+            booked.interest_payable() - booked.interest_receivable - self.opening_interest();
+        coupon += facts.cash_paid();
+        for (_, moved, _) in facts.moved() {
+            amortization += moved.premium_discount + moved.issue_costs;
+            coupon -= moved.handed_over;
+            if terms.on_conversion != OnConversion::Payable {
+                coupon += moved.accrued_interest;
+            }
+        }
+        Expense {
+            coupon,
+            amortization,
+        }
+    }
+
+    /// What the event moved when it was recorded, if it is a conversion.
+    pub fn conversion_result(&self, index: usize) -> Option<Moved> {
+        match self.facts.get(index)? {
+            Fact::Conversion { moved, .. } => Some(*moved),
+            _ => None,
+        }
+    }
+
+    /// The cash that the event paid, if it is a coupon payment.
+    pub fn payment(&self, index: usize) -> Option<i128> {
+        match self.facts.get(index)? {
+            Fact::Payment { amounts, .. } => Some(amounts.iter().map(|(_, amount)| amount).sum()),
+            _ => None,
+        }
+    }
+}
