@@ -22,7 +22,7 @@ create table entity_head (
     recorded_at     bigint not null,
     hash            text collate "C" not null,
     closed_through  text collate "C"
-);
+) with (fillfactor = 50);
 
 -- The gap-free batch number of a fiscal year.
 create table year_head (
@@ -96,7 +96,7 @@ create table event (
 );
 
 -- What is outstanding by effective date, at the close of `date`. An event writes a row at its date and one at each later date
--- that already has one; `first` marks the first row that a date ever had. `with_next_coupon` is what is paid with the next
+-- that already has one; `first` is 1 in the first row that a date ever had. `with_next_coupon` is what is paid with the next
 -- coupon besides the coupon itself. The `moved_` columns add up all movements other than accruals, as posted.
 create table position (
     entity                  text collate "C" not null,
@@ -113,9 +113,9 @@ create table position (
     moved_issue_costs       bigint not null,
     moved_interest          bigint not null,
     primary key (entity, bond_issue, date, sequence),
+    check (first in (0, 1)),
     foreign key (entity, bond_issue) references bond_issue
 );
-create index position_first on position (entity, bond_issue, date, sequence) where first = 1;
 
 -- What is booked by posting date, written in the same way. `accrued_boundary` is the day boundary to which interest is accrued
 -- by postings up to that date, `accrued_through` the date that it was accrued through.
@@ -133,9 +133,24 @@ create table booked (
     accrued_boundary     text collate "C" not null,
     accrued_through      text collate "C" not null,
     primary key (entity, bond_issue, posting_date, sequence),
+    check (first in (0, 1)),
     foreign key (entity, bond_issue) references bond_issue
 );
-create index booked_first on booked (entity, bond_issue, posting_date, sequence) where first = 1;
+
+-- From which sequence on an issue has a row at a date, in a month and in a year, for both of the tables above. The row in force
+-- at a date, as known at a sequence, is found through it by key look-ups alone: the last day of that month with a row known
+-- by then, else the last such month of that year, else the last such year. At most 31 days, 12 months and the years of the issue
+-- are passed over, however many dates were added since; on the dates of `position` itself that number has no bound. `span` is
+-- 'position day', 'booked month' and so on; `start` is a date, a month or a year: YYYY-MM-DD, YYYY-MM, YYYY.
+create table first_seen (
+    entity      text collate "C" not null,
+    bond_issue  text collate "C" not null,
+    span        text collate "C" not null,
+    start       text collate "C" not null,
+    sequence    bigint not null,
+    primary key (entity, bond_issue, span, start),
+    foreign key (entity, bond_issue) references bond_issue
+);
 
 -- The newest event, position and booked row of an issue: what the next command is decided on, in one look-up.
 create table issue_head (
@@ -150,19 +165,22 @@ create table issue_head (
     foreign key (entity, bond_issue) references bond_issue
 ) with (fillfactor = 80);
 
--- A coupon is paid once.
+-- A coupon is paid once: a payment has the next even revision and its reversal the next odd one, so that two payments of one
+-- coupon collide. The newest revision known at a sequence says whether it was paid then; `paid_on` is null where it was not.
 create table coupon (
     entity       text collate "C" not null,
     bond_issue   text collate "C" not null,
     coupon_date  text collate "C" not null,
+    revision     bigint not null,
     sequence     bigint not null,
-    paid_on      text collate "C" not null,
+    paid_on      text collate "C",
     amount       bigint not null,
-    primary key (entity, bond_issue, coupon_date),
+    primary key (entity, bond_issue, coupon_date, revision),
     foreign key (entity, bond_issue) references bond_issue
 );
 
--- A posted batch holds account roles and never changes. `ordinal` orders the batches of one command.
+-- A posted batch holds account roles and never changes. `ordinal` orders the batches of one command; `ready` is 1 if it was
+-- posted with a role that had no account, and so waits for a mapping before its first release.
 create table batch (
     entity          text collate "C" not null,
     id              text collate "C" not null,
@@ -173,6 +191,7 @@ create table batch (
     posting_date    text collate "C" not null,
     effective_date  text collate "C" not null,
     recorded_at     bigint not null,
+    ready           bigint not null,
     entries         bigint not null,
     lines           bigint not null,
     debit           bigint not null,
@@ -187,8 +206,10 @@ create table batch (
     unique (entity, sequence, ordinal),
     foreign key (entity, sequence) references record,
     check (debit = credit),
-    check (assets = liabilities + equity)
+    check (assets = liabilities + equity),
+    check (ready in (0, 1))
 );
+create index batch_ready on batch (entity, sequence, ordinal) where ready = 1;
 
 -- Each entry carries its movement by component, so that a rollforward never joins lines.
 create table entry (
@@ -220,7 +241,7 @@ create table entry (
 );
 create index entry_by_posting_date on entry (entity, posting_date, bond_issue);
 create index entry_by_event on entry (entity, event);
-create index entry_out_of_period on entry (entity, bond_issue, effective_date) where posting_date <> effective_date;
+create index entry_out_of_period on entry (entity, bond_issue, posting_date, effective_date) where posting_date > effective_date;
 
 -- Debits are positive and credits negative.
 create table line (
@@ -306,3 +327,5 @@ create trigger batch_is_immutable before update or delete or truncate on batch f
 create trigger entry_is_immutable before update or delete or truncate on entry for each statement execute function refuse_change();
 create trigger line_is_immutable before update or delete or truncate on line for each statement execute function refuse_change();
 create trigger release_is_immutable before update or delete or truncate on release for each statement execute function refuse_change();
+create trigger first_seen_is_immutable before update or delete or truncate on first_seen for each statement execute function refuse_change();
+create trigger coupon_is_immutable before update or delete or truncate on coupon for each statement execute function refuse_change();

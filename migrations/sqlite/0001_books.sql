@@ -97,7 +97,7 @@ create table event (
 ) strict;
 
 -- What is outstanding by effective date, at the close of `date`. An event writes a row at its date and one at each later date
--- that already has one; `first` marks the first row that a date ever had. `with_next_coupon` is what is paid with the next
+-- that already has one; `first` is 1 in the first row that a date ever had. `with_next_coupon` is what is paid with the next
 -- coupon besides the coupon itself. The `moved_` columns add up all movements other than accruals, as posted.
 create table position (
     entity                  text not null,
@@ -114,9 +114,9 @@ create table position (
     moved_issue_costs       integer not null,
     moved_interest          integer not null,
     primary key (entity, bond_issue, date, sequence),
+    check (first in (0, 1)),
     foreign key (entity, bond_issue) references bond_issue
 ) strict, without rowid;
-create index position_first on position (entity, bond_issue, date, sequence) where first = 1;
 
 -- What is booked by posting date, written in the same way. `accrued_boundary` is the day boundary to which interest is accrued
 -- by postings up to that date, `accrued_through` the date that it was accrued through.
@@ -134,9 +134,24 @@ create table booked (
     accrued_boundary     text not null,
     accrued_through      text not null,
     primary key (entity, bond_issue, posting_date, sequence),
+    check (first in (0, 1)),
     foreign key (entity, bond_issue) references bond_issue
 ) strict, without rowid;
-create index booked_first on booked (entity, bond_issue, posting_date, sequence) where first = 1;
+
+-- From which sequence on an issue has a row at a date, in a month and in a year, for both of the tables above. The row in force
+-- at a date, as known at a sequence, is found through it by key look-ups alone: the last day of that month with a row known
+-- by then, else the last such month of that year, else the last such year. At most 31 days, 12 months and the years of the issue
+-- are passed over, however many dates were added since; on the dates of `position` itself that number has no bound. `span` is
+-- 'position day', 'booked month' and so on; `start` is a date, a month or a year: YYYY-MM-DD, YYYY-MM, YYYY.
+create table first_seen (
+    entity      text not null,
+    bond_issue  text not null,
+    span        text not null,
+    start       text not null,
+    sequence    integer not null,
+    primary key (entity, bond_issue, span, start),
+    foreign key (entity, bond_issue) references bond_issue
+) strict, without rowid;
 
 -- The newest event, position and booked row of an issue: what the next command is decided on, in one look-up.
 create table issue_head (
@@ -151,19 +166,22 @@ create table issue_head (
     foreign key (entity, bond_issue) references bond_issue
 ) strict, without rowid;
 
--- A coupon is paid once.
+-- A coupon is paid once: a payment has the next even revision and its reversal the next odd one, so that two payments of one
+-- coupon collide. The newest revision known at a sequence says whether it was paid then; `paid_on` is null where it was not.
 create table coupon (
     entity       text not null,
     bond_issue   text not null,
     coupon_date  text not null,
+    revision     integer not null,
     sequence     integer not null,
-    paid_on      text not null,
+    paid_on      text,
     amount       integer not null,
-    primary key (entity, bond_issue, coupon_date),
+    primary key (entity, bond_issue, coupon_date, revision),
     foreign key (entity, bond_issue) references bond_issue
 ) strict, without rowid;
 
--- A posted batch holds account roles and never changes. `ordinal` orders the batches of one command.
+-- A posted batch holds account roles and never changes. `ordinal` orders the batches of one command; `ready` is 1 if it was
+-- posted with a role that had no account, and so waits for a mapping before its first release.
 create table batch (
     entity          text not null,
     id              text not null,
@@ -174,6 +192,7 @@ create table batch (
     posting_date    text not null,
     effective_date  text not null,
     recorded_at     integer not null,
+    ready           integer not null,
     entries         integer not null,
     lines           integer not null,
     debit           integer not null,
@@ -188,8 +207,10 @@ create table batch (
     unique (entity, sequence, ordinal),
     foreign key (entity, sequence) references record,
     check (debit = credit),
-    check (assets = liabilities + equity)
+    check (assets = liabilities + equity),
+    check (ready in (0, 1))
 ) strict, without rowid;
+create index batch_ready on batch (entity, sequence, ordinal) where ready = 1;
 
 -- Each entry carries its movement by component, so that a rollforward never joins lines.
 create table entry (
@@ -216,12 +237,12 @@ create table entry (
     shares               text not null,
     paid_in_capital      integer not null,
     primary key (entity, batch, entry),
-    foreign key (entity, batch) references batch deferrable initially deferred,
+    foreign key (entity, batch) references batch,
     foreign key (entity, bond_issue) references bond_issue
 ) strict, without rowid;
 create index entry_by_posting_date on entry (entity, posting_date, bond_issue);
 create index entry_by_event on entry (entity, event);
-create index entry_out_of_period on entry (entity, bond_issue, effective_date) where posting_date <> effective_date;
+create index entry_out_of_period on entry (entity, bond_issue, posting_date, effective_date) where posting_date > effective_date;
 
 -- Debits are positive and credits negative.
 create table line (
@@ -249,7 +270,7 @@ create table release (
     release_sha256  text not null,
     primary key (entity, release),
     unique (entity, batch, revision),
-    foreign key (entity, batch) references batch deferrable initially deferred,
+    foreign key (entity, batch) references batch,
     foreign key (entity, sequence) references record
 ) strict, without rowid;
 
@@ -281,10 +302,16 @@ create table token (
     created_at    integer not null
 ) strict, without rowid;
 
--- A batch is written after its lines, so that this trigger sees them whole.
-create trigger batch_balances before insert on batch begin
-    select raise(abort, 'an entry does not sum to zero') where exists (
-        select 1 from line where entity = new.entity and batch = new.id group by entry having sum(amount) <> 0);
+-- An entry is written after its lines, so that this trigger sees them whole, and takes no more of them afterwards. (PostgreSQL
+-- checks the lines of each statement by themselves.) A batch is written before its entries: SQLite looks for waiting children
+-- of a row that is written after them, and may choose an index that begins with the entity alone for it.
+create trigger entry_balances before insert on entry begin
+    select raise(abort, 'an entry does not sum to zero') where (
+        select sum(amount) from line where entity = new.entity and batch = new.batch and entry = new.entry) <> 0;
+end;
+create trigger line_precedes_entry before insert on line begin
+    select raise(abort, 'a posted entry takes no more lines') where exists (
+        select 1 from entry where entity = new.entity and batch = new.batch and entry = new.entry);
 end;
 
 create trigger record_refuses_update before update on record begin select raise(abort, 'posted rows of record never change'); end;
@@ -307,3 +334,7 @@ create trigger line_refuses_update before update on line begin select raise(abor
 create trigger line_refuses_delete before delete on line begin select raise(abort, 'posted rows of line never change'); end;
 create trigger release_refuses_update before update on release begin select raise(abort, 'posted rows of release never change'); end;
 create trigger release_refuses_delete before delete on release begin select raise(abort, 'posted rows of release never change'); end;
+create trigger first_seen_refuses_update before update on first_seen begin select raise(abort, 'posted rows of first_seen never change'); end;
+create trigger first_seen_refuses_delete before delete on first_seen begin select raise(abort, 'posted rows of first_seen never change'); end;
+create trigger coupon_refuses_update before update on coupon begin select raise(abort, 'posted rows of coupon never change'); end;
+create trigger coupon_refuses_delete before delete on coupon begin select raise(abort, 'posted rows of coupon never change'); end;

@@ -35,11 +35,19 @@ impl AccountMapping {
         AccountMapping(mappings)
     }
 
+    /// Adds a mapping.
+    pub fn add(&mut self, mapping: Mapping) {
+        self.0.push(mapping);
+    }
+
     /// The account of a role for an issue on a date: by the issue's own mapping if that names the role, else by the entity's.
     pub fn resolve(&self, role: AccountRole, bond_issue: &str, on: Date) -> Option<&Account> {
         let in_force = |issue: Option<&str>| {
-            let known = self.0.iter().filter(|mapping| mapping.bond_issue.as_deref() == issue && mapping.effective_from <= on);
-            known.max_by_key(|mapping| (mapping.effective_from, mapping.sequence)).and_then(|mapping| mapping.accounts.get(&role))
+            let known =
+                self.0.iter().filter(|mapping| mapping.bond_issue.as_deref() == issue && mapping.effective_from <= on);
+            known
+                .max_by_key(|mapping| (mapping.effective_from, mapping.sequence))
+                .and_then(|mapping| mapping.accounts.get(&role))
         };
         in_force(Some(bond_issue)).or_else(|| in_force(None))
     }
@@ -57,7 +65,10 @@ mod tests {
             sequence,
             bond_issue: issue.map(str::to_owned),
             effective_from: from,
-            accounts: BTreeMap::from([(AccountRole::Cash, Account { account: code.to_owned(), name: None, dimensions: BTreeMap::new() })]),
+            accounts: BTreeMap::from([(
+                AccountRole::Cash,
+                Account { account: code.to_owned(), name: None, dimensions: BTreeMap::new() },
+            )]),
         };
         let all = AccountMapping::new(vec![
             mapping(1, None, date(2025, 1, 1), "a"),

@@ -38,10 +38,16 @@ fn luhn_sum(bytes: &[u8]) -> u32 {
         let value = base_36(b);
         if value > 9 { vec![value / 10, value % 10] } else { vec![value] }
     });
-    digits.collect::<Vec<_>>().iter().rev().enumerate().map(|(place, digit)| {
-        let weighed = if place % 2 == 1 { digit * 2 } else { *digit };
-        weighed / 10 + weighed % 10
-    }).sum()
+    digits
+        .collect::<Vec<_>>()
+        .iter()
+        .rev()
+        .enumerate()
+        .map(|(place, digit)| {
+            let weighed = if place % 2 == 1 { digit * 2 } else { *digit };
+            weighed / 10 + weighed % 10
+        })
+        .sum()
 }
 
 #[cfg(test)]
@@ -50,7 +56,8 @@ mod tests {
 
     #[test]
     fn one_check_digit_of_ten_fits_and_the_shape_counts() {
-        let good: Vec<String> = (0..10).map(|check| format!("XS12345ABCD{check}")).filter(|isin| is_isin(isin)).collect();
+        let good: Vec<String> =
+            (0..10).map(|check| format!("XS12345ABCD{check}")).filter(|isin| is_isin(isin)).collect();
         assert_eq!(good, ["XS12345ABCD8"]); // by hand: Luhn over 33 28 1 2 3 4 5 10 11 12 13
         for wrong in ["XS12345ABCD", "xs12345ABCD9", "XS12345ABCD89", "1S12345ABCD9"] {
             assert!(!is_isin(wrong), "{wrong}");

@@ -33,7 +33,11 @@ impl Components {
         self.combined(other, Amount::minus)
     }
 
-    fn combined(&self, other: &Components, with: fn(Amount, Amount) -> Result<Amount, Refusal>) -> Result<Components, Refusal> {
+    fn combined(
+        &self,
+        other: &Components,
+        with: fn(Amount, Amount) -> Result<Amount, Refusal>,
+    ) -> Result<Components, Refusal> {
         Ok(Components {
             principal: with(self.principal, other.principal)?,
             premium_discount: with(self.premium_discount, other.premium_discount)?,
@@ -136,9 +140,10 @@ impl PositionRow {
         let row = self.rolled_to(moment.date, instrument)?;
         let (premium_discount, issue_costs) = match row.principal.is_zero() {
             true => (Amount::ZERO, Amount::ZERO),
-            false => {
-                (instrument.premium_discount(row.principal, moment.boundary)?, instrument.issue_costs(row.principal, moment.boundary)?)
-            }
+            false => (
+                instrument.premium_discount(row.principal, moment.boundary)?,
+                instrument.issue_costs(row.principal, moment.boundary)?,
+            ),
         };
         Ok(Position {
             moment,
@@ -203,7 +208,8 @@ impl History {
         let mut new = old.changed(change, Amount::ZERO)?;
         rows.push(new);
         for later in self.0.iter().filter(|row| row.date > date) {
-            let (old_rolled, new_rolled) = (old.rolled_to(later.date, instrument)?, new.rolled_to(later.date, instrument)?);
+            let (old_rolled, new_rolled) =
+                (old.rolled_to(later.date, instrument)?, new.rolled_to(later.date, instrument)?);
             let between = RowChange {
                 principal: later.principal.minus(old_rolled.principal)?,
                 interest_due: later.interest_due.minus(old_rolled.interest_due)?,

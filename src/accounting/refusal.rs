@@ -21,27 +21,86 @@ pub enum Class {
 pub enum Refusal {
     /// A figure that does not fit in 64 bits of minor units, or 28 digits.
     Overflow,
-    TooManyDecimals { amount: Decimal, currency: &'static str, exponent: u8 },
+    TooManyDecimals {
+        amount: Decimal,
+        currency: &'static str,
+        exponent: u8,
+    },
     /// A field whose value can never be right; `rule` says what would be.
-    InvalidField { field: &'static str, value: String, rule: String },
+    InvalidField {
+        field: &'static str,
+        value: String,
+        rule: String,
+    },
     /// A field that is missing here.
-    MissingField { field: &'static str, because: String },
+    MissingField {
+        field: &'static str,
+        because: String,
+    },
     /// Two fields that contradict each other.
-    Contradiction { field: &'static str, detail: String },
-    PrincipalNotMultiple { principal: Decimal, denomination: Decimal },
-    NoRateExplains { what: &'static str, proceeds: Decimal, flows: Decimal, lowest: Decimal, highest: Decimal },
-    StatedRateDiffers { stated: Decimal, solved: Decimal, difference: Decimal, allowed: Decimal },
-    NotACouponDate { field: &'static str, date: Date, nearest: Option<Date> },
-    BeforeSettlement { field: &'static str, date: Date, settlement_date: Date },
-    AfterMaturity { field: &'static str, date: Date, maturity_date: Date },
+    Contradiction {
+        field: &'static str,
+        detail: String,
+    },
+    PrincipalNotMultiple {
+        principal: Decimal,
+        denomination: Decimal,
+    },
+    NoRateExplains {
+        what: &'static str,
+        proceeds: Decimal,
+        flows: Decimal,
+        lowest: Decimal,
+        highest: Decimal,
+    },
+    StatedRateDiffers {
+        stated: Decimal,
+        solved: Decimal,
+        difference: Decimal,
+        allowed: Decimal,
+    },
+    NotACouponDate {
+        field: &'static str,
+        date: Date,
+        nearest: Option<Date>,
+    },
+    BeforeSettlement {
+        field: &'static str,
+        date: Date,
+        settlement_date: Date,
+    },
+    AfterMaturity {
+        field: &'static str,
+        date: Date,
+        maturity_date: Date,
+    },
     NoConversionTerms,
-    FractionWithoutPrice { shares: Decimal },
-    NotSupported { field: &'static str, detail: String },
-    ExceedsOutstanding { principal: Decimal, outstanding: Decimal, date: Date },
-    LaterEventInTheWay { principal: Decimal, outstanding: Decimal, date: Date },
-    CouponAlreadyPaid { coupon_date: Date },
-    NothingDue { coupon_date: Date },
-    AcceptanceAlreadySettled { acceptance: String },
+    FractionWithoutPrice {
+        shares: Decimal,
+    },
+    NotSupported {
+        field: &'static str,
+        detail: String,
+    },
+    ExceedsOutstanding {
+        principal: Decimal,
+        outstanding: Decimal,
+        date: Date,
+    },
+    LaterEventInTheWay {
+        principal: Decimal,
+        outstanding: Decimal,
+        date: Date,
+    },
+    CouponAlreadyPaid {
+        coupon_date: Date,
+    },
+    NothingDue {
+        coupon_date: Date,
+    },
+    AcceptanceAlreadySettled {
+        acceptance: String,
+    },
 }
 
 impl Refusal {
@@ -50,7 +109,9 @@ impl Refusal {
         match self {
             Refusal::Overflow => "overflow",
             Refusal::TooManyDecimals { .. } => "too_many_decimals",
-            Refusal::InvalidField { .. } | Refusal::MissingField { .. } | Refusal::Contradiction { .. } => "invalid_field",
+            Refusal::InvalidField { .. } | Refusal::MissingField { .. } | Refusal::Contradiction { .. } => {
+                "invalid_field"
+            }
             Refusal::PrincipalNotMultiple { .. } => "principal_not_multiple_of_denomination",
             Refusal::NoRateExplains { .. } => "no_rate_explains_proceeds",
             Refusal::StatedRateDiffers { .. } => "stated_rate_differs",
@@ -96,7 +157,10 @@ impl Refusal {
             Refusal::FractionWithoutPrice { .. } => Some("share_price"),
             Refusal::CouponAlreadyPaid { .. } | Refusal::NothingDue { .. } => Some("coupon_date"),
             Refusal::AcceptanceAlreadySettled { .. } => Some("acceptance"),
-            Refusal::Overflow | Refusal::TooManyDecimals { .. } | Refusal::NoConversionTerms | Refusal::LaterEventInTheWay { .. } => None,
+            Refusal::Overflow
+            | Refusal::TooManyDecimals { .. }
+            | Refusal::NoConversionTerms
+            | Refusal::LaterEventInTheWay { .. } => None,
         }
     }
 
@@ -124,7 +188,9 @@ impl Refusal {
 impl fmt::Display for Refusal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Refusal::Overflow => f.write_str("a figure is too large to be computed exactly; amounts may have up to 10^15 minor units"),
+            Refusal::Overflow => {
+                f.write_str("a figure is too large to be computed exactly; amounts may have up to 10^15 minor units")
+            }
             Refusal::TooManyDecimals { amount, currency, exponent } => {
                 write!(f, "{amount} has more decimals than {currency} has: give at most {exponent}")
             }
@@ -132,7 +198,10 @@ impl fmt::Display for Refusal {
             Refusal::MissingField { field, because } => write!(f, "{field} is missing: {because}"),
             Refusal::Contradiction { detail, .. } => f.write_str(detail),
             Refusal::PrincipalNotMultiple { principal, denomination } => {
-                write!(f, "principal {principal} is no multiple of the denomination {denomination}; bonds are held in whole denominations")
+                write!(
+                    f,
+                    "principal {principal} is no multiple of the denomination {denomination}; bonds are held in whole denominations"
+                )
             }
             Refusal::NoRateExplains { what, proceeds, flows, lowest, highest } => write!(
                 f,
@@ -147,14 +216,21 @@ impl fmt::Display for Refusal {
             Refusal::NotACouponDate { field, date, nearest: Some(nearest) } => {
                 write!(f, "{field} {date} is no coupon date of this issue; the nearest one is {nearest}")
             }
-            Refusal::NotACouponDate { field, date, nearest: None } => write!(f, "{field} {date} is no coupon date: this issue pays no coupons"),
+            Refusal::NotACouponDate { field, date, nearest: None } => {
+                write!(f, "{field} {date} is no coupon date: this issue pays no coupons")
+            }
             Refusal::BeforeSettlement { field, date, settlement_date } => {
-                write!(f, "{field} {date} is before the settlement date {settlement_date}; nothing was outstanding then")
+                write!(
+                    f,
+                    "{field} {date} is before the settlement date {settlement_date}; nothing was outstanding then"
+                )
             }
-            Refusal::AfterMaturity { field, date, maturity_date } => write!(f, "{field} {date} is after the maturity date {maturity_date}"),
-            Refusal::NoConversionTerms => {
-                f.write_str("this issue has no conversion terms; only an issue recorded with `conversion` can be converted")
+            Refusal::AfterMaturity { field, date, maturity_date } => {
+                write!(f, "{field} {date} is after the maturity date {maturity_date}")
             }
+            Refusal::NoConversionTerms => f.write_str(
+                "this issue has no conversion terms; only an issue recorded with `conversion` can be converted",
+            ),
             Refusal::FractionWithoutPrice { shares } => write!(
                 f,
                 "{shares} shares leave a fraction that is paid in cash: give share_price, or fractional_shares \"round_down\" if the terms drop it"
@@ -169,8 +245,12 @@ impl fmt::Display for Refusal {
                  reverse that event first or record less"
             ),
             Refusal::CouponAlreadyPaid { coupon_date } => write!(f, "the coupon of {coupon_date} is paid already"),
-            Refusal::NothingDue { coupon_date } => write!(f, "nothing is due on {coupon_date}: no principal was outstanding before it"),
-            Refusal::AcceptanceAlreadySettled { acceptance } => write!(f, "the acceptance {acceptance} is settled already"),
+            Refusal::NothingDue { coupon_date } => {
+                write!(f, "nothing is due on {coupon_date}: no principal was outstanding before it")
+            }
+            Refusal::AcceptanceAlreadySettled { acceptance } => {
+                write!(f, "the acceptance {acceptance} is settled already")
+            }
         }
     }
 }

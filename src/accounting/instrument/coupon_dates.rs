@@ -44,7 +44,8 @@ impl CouponDates {
     ) -> Result<CouponDates, Refusal> {
         let months = 12 / i32::from(per_year);
         let month_end = is_month_end(maturity);
-        let mut dates: Vec<Date> = (0..).map(|k| grid_date(maturity, k * months, month_end)).take_while(|date| *date > begin).collect();
+        let mut dates: Vec<Date> =
+            (0..).map(|k| grid_date(maturity, k * months, month_end)).take_while(|date| *date > begin).collect();
         dates.reverse();
         if let Some(first) = first {
             let Some(at) = dates.iter().position(|date| *date == first) else {
@@ -185,7 +186,8 @@ impl CouponDates {
 
     /// The grid date before `date`, itself a date of the grid.
     fn previous(&self, date: Date) -> Date {
-        let months = (i32::from(self.maturity.year()) - i32::from(date.year())) * 12 + i32::from(self.maturity.month()) - i32::from(date.month());
+        let months = (i32::from(self.maturity.year()) - i32::from(date.year())) * 12 + i32::from(self.maturity.month())
+            - i32::from(date.month());
         grid_date(self.maturity, months + self.months, self.month_end)
     }
 }

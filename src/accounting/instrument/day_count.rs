@@ -60,7 +60,10 @@ impl DayCount {
                 d2 = d2.min(30);
             }
         }
-        360 * (i64::from(end.year()) - i64::from(start.year())) + 30 * (i64::from(end.month()) - i64::from(start.month())) + d2 - d1
+        360 * (i64::from(end.year()) - i64::from(start.year()))
+            + 30 * (i64::from(end.month()) - i64::from(start.month()))
+            + d2
+            - d1
     }
 
     /// The fixed number of days of a year by which interest is reckoned whatever the coupon period, for the counts that have one.

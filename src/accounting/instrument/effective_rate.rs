@@ -14,7 +14,8 @@ pub struct CashFlows {
 }
 
 /// The lowest and highest nominal annual rate that is taken for an explanation of proceeds rather than for a slip in them.
-pub const RATE_BOUNDS: (Decimal, Decimal) = (Decimal::from_parts(30, 0, 0, true, 2), Decimal::from_parts(3, 0, 0, false, 0));
+pub const RATE_BOUNDS: (Decimal, Decimal) =
+    (Decimal::from_parts(30, 0, 0, true, 2), Decimal::from_parts(3, 0, 0, false, 0));
 
 /// The rate a period at which `flows` are worth `price` (both on one unit of principal), between the bounds for a nominal
 /// annual rate with `per_year` periods; `None` when there is none.
@@ -124,7 +125,11 @@ fn first_guess(flows: &CashFlows, price: Decimal, lowest: Decimal, highest: Deci
     let mut rate = 0.05_f64.clamp(low, high) / 2.0;
     for _ in 0..200 {
         let (above, slope) = excess(rate);
-        if above > 0.0 { low = rate } else { high = rate }
+        if above > 0.0 {
+            low = rate
+        } else {
+            high = rate
+        }
         let newton = rate - above / slope;
         let next = if newton > low && newton < high { newton } else { f64::midpoint(low, high) };
         let settled = (next - rate).abs() <= 1e-15 * (1.0 + rate.abs());

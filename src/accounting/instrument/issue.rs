@@ -92,13 +92,29 @@ impl Instrument {
         let (gross_price, net_price) = prices(&terms)?;
         let curve = |price, rate, horizon| {
             let spans = Spans::new(&dates, terms.settlement_date, horizon);
-            UnitCurve::solved(spans, price, rate, terms.redemption_price, horizon, terms.amortization_method, terms.within_period)
-                .ok_or(Refusal::Overflow)
+            UnitCurve::solved(
+                spans,
+                price,
+                rate,
+                terms.redemption_price,
+                horizon,
+                terms.amortization_method,
+                terms.within_period,
+            )
+            .ok_or(Refusal::Overflow)
         };
         let stated = |price, rate, horizon| {
             let spans = Spans::new(&dates, terms.settlement_date, horizon);
-            UnitCurve::stated(spans, price, rate, terms.redemption_price, horizon, terms.amortization_method, terms.within_period)
-                .ok_or(Refusal::Overflow)
+            UnitCurve::stated(
+                spans,
+                price,
+                rate,
+                terms.redemption_price,
+                horizon,
+                terms.amortization_method,
+                terms.within_period,
+            )
+            .ok_or(Refusal::Overflow)
         };
         let without_costs = terms.issue_costs.is_zero();
         let mut difference = None;
@@ -150,7 +166,8 @@ impl Instrument {
 
     /// The net rate as effective annual, (1+y)^periods a year - 1.
     pub fn effective_annual_rate(&self) -> Decimal {
-        (0..self.terms.periods_per_year()).fold(Decimal::ONE, |growth, _| growth * (Decimal::ONE + self.rates.net)) - Decimal::ONE
+        (0..self.terms.periods_per_year()).fold(Decimal::ONE, |growth, _| growth * (Decimal::ONE + self.rates.net))
+            - Decimal::ONE
     }
 
     /// What the last period of a stated rate's curve takes up: redemption price less where the rate itself leads.
@@ -189,7 +206,10 @@ impl Instrument {
     /// the close of the day before, when the boundary is the coupon date's, it is the whole coupon.
     pub fn accrued(&self, principal: Amount, moment: Moment) -> Result<Amount, Refusal> {
         let Moment { date, boundary } = moment;
-        if self.terms.is_zero_coupon() || date >= self.terms.maturity_date || (boundary == date && self.dates.is_coupon_date(date)) {
+        if self.terms.is_zero_coupon()
+            || date >= self.terms.maturity_date
+            || (boundary == date && self.dates.is_coupon_date(date))
+        {
             return Ok(Amount::ZERO);
         }
         let number = self.dates.period_of(boundary);
@@ -226,7 +246,8 @@ impl Instrument {
             let (period_start, end) = self.dates.period(number);
             let closing = self.net_components(principal, end)?;
             let coupon = if self.terms.is_zero_coupon() { Amount::ZERO } else { self.coupon(principal, end)? };
-            let received = if start > period_start { self.accrued(principal, Moment::of_movement(start))? } else { Amount::ZERO };
+            let received =
+                if start > period_start { self.accrued(principal, Moment::of_movement(start))? } else { Amount::ZERO };
             let amortization = closing.0.plus(closing.1)?.minus(opening.0)?.minus(opening.1)?;
             rows.push(ScheduleRow {
                 period: row + 1,
@@ -251,14 +272,18 @@ impl Instrument {
     /// A stated rate is refused when the solved rate does not round to it and the difference it leaves is above 2% of what there
     /// is to amortise.
     fn check_stated_rate(&self) -> Result<(), Refusal> {
-        let (Some(stated), Some(difference)) = (self.terms.stated_effective_rate, self.stated_rate_difference) else { return Ok(()) };
+        let (Some(stated), Some(difference)) = (self.terms.stated_effective_rate, self.stated_rate_difference) else {
+            return Ok(());
+        };
         let spans = Spans::new(&self.dates, self.terms.settlement_date, Horizons::of(&self.terms).costs);
         let per_year = self.terms.periods_per_year();
         let accrued = spans.accrued_at_settlement();
         let price = prices(&self.terms)?.1 + accrued;
-        let solved = solve(&spans.cash_flows(self.terms.redemption_price), price, per_year).map(|rate| rate * Decimal::from(per_year));
+        let solved = solve(&spans.cash_flows(self.terms.redemption_price), price, per_year)
+            .map(|rate| rate * Decimal::from(per_year));
         let rounds = solved.is_some_and(|solved| {
-            solved.round_dp_with_strategy(stated.scale(), rust_decimal::RoundingStrategy::MidpointAwayFromZero) == stated
+            solved.round_dp_with_strategy(stated.scale(), rust_decimal::RoundingStrategy::MidpointAwayFromZero)
+                == stated
         });
         let redemption = units_of(self.terms.principal, self.terms.redemption_price)?;
         let premium_or_discount = redemption.minus(self.terms.proceeds)?;
@@ -287,7 +312,8 @@ struct Horizons {
 impl Horizons {
     fn of(terms: &Terms) -> Horizons {
         let costs = terms.amortization_end.unwrap_or(terms.maturity_date);
-        let discount = Decimal::from(terms.proceeds.minor()) < Decimal::from(terms.principal.minor()) * terms.redemption_price;
+        let discount =
+            Decimal::from(terms.proceeds.minor()) < Decimal::from(terms.principal.minor()) * terms.redemption_price;
         Horizons { gross: if discount { costs } else { terms.maturity_date }, costs }
     }
 }
@@ -306,10 +332,12 @@ fn solve_rates(terms: &Terms, dates: &CouponDates) -> Result<Rates, Refusal> {
     let rate_at = |what, price: Decimal, horizon| {
         let spans = Spans::new(dates, terms.settlement_date, horizon);
         let flows = spans.cash_flows(terms.redemption_price);
-        solve(&flows, price + spans.accrued_at_settlement(), per_year).ok_or_else(|| no_rate(terms, what, price, &flows.payments))
+        solve(&flows, price + spans.accrued_at_settlement(), per_year)
+            .ok_or_else(|| no_rate(terms, what, price, &flows.payments))
     };
     let gross = rate_at("proceeds", gross_price, horizons.gross)?;
-    let gross_same_horizon = if horizons.gross == horizons.costs { gross } else { rate_at("proceeds", gross_price, horizons.costs)? };
+    let gross_same_horizon =
+        if horizons.gross == horizons.costs { gross } else { rate_at("proceeds", gross_price, horizons.costs)? };
     let net = match terms.stated_effective_rate {
         Some(stated) => stated / Decimal::from(per_year),
         None if terms.issue_costs.is_zero() => gross_same_horizon,
@@ -329,4 +357,3 @@ fn no_rate(terms: &Terms, what: &'static str, price: Decimal, payments: &[Decima
         highest: RATE_BOUNDS.1,
     }
 }
-

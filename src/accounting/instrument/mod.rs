@@ -4,12 +4,13 @@ pub mod coupon_dates;
 pub mod day_count;
 pub mod effective_rate;
 mod issue;
-mod validation;
 pub mod terms;
 pub mod unit_curve;
+mod validation;
 
 pub use day_count::DayCount;
 pub use issue::{Instrument, Moment, Rates, ScheduleRow};
 pub use terms::{
-    AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, SettlementType, ShareCapital, Terms, WithinPeriod,
+    AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, SettlementType, ShareCapital, Terms,
+    WithinPeriod,
 };

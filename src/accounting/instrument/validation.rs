@@ -44,7 +44,10 @@ fn amounts(terms: &Terms) -> Result<(), Refusal> {
     positive("principal", terms.principal)?;
     positive("denomination", terms.denomination)?;
     if terms.principal.minor() % terms.denomination.minor() != 0 {
-        return Err(Refusal::PrincipalNotMultiple { principal: major(terms.principal), denomination: major(terms.denomination) });
+        return Err(Refusal::PrincipalNotMultiple {
+            principal: major(terms.principal),
+            denomination: major(terms.denomination),
+        });
     }
     positive("proceeds", terms.proceeds)?;
     if terms.issue_costs.is_negative() {
@@ -60,9 +63,10 @@ fn amounts(terms: &Terms) -> Result<(), Refusal> {
         Some(received) if received.is_negative() => {
             Err(Refusal::invalid("accrued_interest_received", major(received), "it cannot be negative"))
         }
-        Some(received) if received.is_positive() && terms.is_zero_coupon() => {
-            Err(Refusal::contradiction("accrued_interest_received", "a zero-coupon issue accrues no interest that could be received"))
-        }
+        Some(received) if received.is_positive() && terms.is_zero_coupon() => Err(Refusal::contradiction(
+            "accrued_interest_received",
+            "a zero-coupon issue accrues no interest that could be received",
+        )),
         Some(received) if received > terms.principal => {
             Err(Refusal::invalid("accrued_interest_received", major(received), "it cannot be more than the principal"))
         }
@@ -73,7 +77,11 @@ fn amounts(terms: &Terms) -> Result<(), Refusal> {
 fn rates(terms: &Terms) -> Result<(), Refusal> {
     let rate = terms.coupon_rate;
     if rate.is_sign_negative() && !rate.is_zero() || rate > Decimal::ONE {
-        return Err(Refusal::invalid("coupon_rate", rate, "it is a fraction a year from 0 to 1, such as \"0.0425\" for 4.25%"));
+        return Err(Refusal::invalid(
+            "coupon_rate",
+            rate,
+            "it is a fraction a year from 0 to 1, such as \"0.0425\" for 4.25%",
+        ));
     }
     decimals("coupon_rate", rate)?;
     match (terms.coupon_frequency, terms.compounding_frequency) {
@@ -84,18 +92,30 @@ fn rates(terms: &Terms) -> Result<(), Refusal> {
             ));
         }
         (0, 1 | 2 | 4 | 12) | (1 | 2 | 4 | 12, _) => {}
-        (0, other) => return Err(Refusal::invalid("compounding_frequency", other, "it must be 1, 2, 4 or 12 periods a year")),
-        (other, _) => return Err(Refusal::invalid("coupon_frequency", other, "it must be 1, 2, 4 or 12 coupons a year, or 0")),
+        (0, other) => {
+            return Err(Refusal::invalid("compounding_frequency", other, "it must be 1, 2, 4 or 12 periods a year"));
+        }
+        (other, _) => {
+            return Err(Refusal::invalid("coupon_frequency", other, "it must be 1, 2, 4 or 12 coupons a year, or 0"));
+        }
     }
     if terms.redemption_price <= Decimal::ZERO || terms.redemption_price > Decimal::TEN {
         let percent = terms.redemption_price * Decimal::ONE_HUNDRED;
-        return Err(Refusal::invalid("redemption_price", percent.normalize(), "it is in percent of principal, above 0 and at most 1000"));
+        return Err(Refusal::invalid(
+            "redemption_price",
+            percent.normalize(),
+            "it is in percent of principal, above 0 and at most 1000",
+        ));
     }
     decimals("redemption_price", terms.redemption_price)?;
     if let Some(stated) = terms.stated_effective_rate {
         decimals("stated_effective_rate", stated)?;
         if stated <= Decimal::NEGATIVE_ONE / Decimal::TWO || stated > Decimal::from(3) {
-            return Err(Refusal::invalid("stated_effective_rate", stated, "it is a nominal annual fraction between -0.5 and 3"));
+            return Err(Refusal::invalid(
+                "stated_effective_rate",
+                stated,
+                "it is a nominal annual fraction between -0.5 and 3",
+            ));
         }
     }
     Ok(())
@@ -131,13 +151,16 @@ fn order_of_dates(terms: &Terms) -> Result<(), Refusal> {
         return Err(Refusal::invalid("maturity_date", terms.maturity_date, "an issue may run for at most 100 years"));
     }
     match terms.first_coupon_date {
-        Some(_) if terms.is_zero_coupon() => {
-            Err(Refusal::contradiction("first_coupon_date", "a zero-coupon issue has no coupon dates; leave first_coupon_date out"))
-        }
+        Some(_) if terms.is_zero_coupon() => Err(Refusal::contradiction(
+            "first_coupon_date",
+            "a zero-coupon issue has no coupon dates; leave first_coupon_date out",
+        )),
         Some(first) if first > terms.maturity_date => {
             Err(Refusal::AfterMaturity { field: "first_coupon_date", date: first, maturity_date: terms.maturity_date })
         }
-        Some(first) if first <= terms.dated_date => Err(before("first_coupon_date", first, "dated_date", terms.dated_date)),
+        Some(first) if first <= terms.dated_date => {
+            Err(before("first_coupon_date", first, "dated_date", terms.dated_date))
+        }
         _ => Ok(()),
     }
 }
@@ -159,7 +182,10 @@ fn calendar(terms: &Terms, dates: &CouponDates) -> Result<(), Refusal> {
             return Err(Refusal::invalid(
                 "amortization_end",
                 end,
-                format!("it must lie after settlement_date {} and not after maturity_date {}", terms.settlement_date, terms.maturity_date),
+                format!(
+                    "it must lie after settlement_date {} and not after maturity_date {}",
+                    terms.settlement_date, terms.maturity_date
+                ),
             ));
         }
         if dates.grid().binary_search(&end).is_err() {
@@ -168,11 +194,13 @@ fn calendar(terms: &Terms, dates: &CouponDates) -> Result<(), Refusal> {
         }
     }
     match terms.record_days {
-        Some(days) if terms.is_zero_coupon() || i32::from(days) >= 28 * (12 / i32::from(terms.periods_per_year())) => Err(Refusal::invalid(
-            "record_days",
-            days,
-            "a record date lies within the coupon period, and a zero-coupon issue has none",
-        )),
+        Some(days) if terms.is_zero_coupon() || i32::from(days) >= 28 * (12 / i32::from(terms.periods_per_year())) => {
+            Err(Refusal::invalid(
+                "record_days",
+                days,
+                "a record date lies within the coupon period, and a zero-coupon issue has none",
+            ))
+        }
         _ => Ok(()),
     }
 }
@@ -184,7 +212,9 @@ fn conversion(terms: &Terms) -> Result<(), Refusal> {
             return Err(Refusal::invalid(field, value, "it must be more than zero and at most 1000000000"));
         }
         match value.normalize().scale() {
-            scale if scale > GREATEST_DECIMALS => Err(Refusal::invalid(field, value, "it may have at most 10 decimals")),
+            scale if scale > GREATEST_DECIMALS => {
+                Err(Refusal::invalid(field, value, "it may have at most 10 decimals"))
+            }
             _ => Ok(()),
         }
     };

@@ -58,7 +58,12 @@ pub fn debit(role: AccountRole, amount: Amount, memo: &'static str, derivation: 
 ///
 /// # Errors
 /// [`Refusal::Overflow`].
-pub fn credit(role: AccountRole, amount: Amount, memo: &'static str, derivation: Derivation) -> Result<LineDraft, Refusal> {
+pub fn credit(
+    role: AccountRole,
+    amount: Amount,
+    memo: &'static str,
+    derivation: Derivation,
+) -> Result<LineDraft, Refusal> {
     Ok(signed(role, amount.negated()?, memo, derivation))
 }
 
@@ -223,7 +228,9 @@ impl Movement {
             AccountRole::Cash => (&mut self.cash, debit),
             AccountRole::InterestReceivable => (&mut self.interest_receivable, debit),
             AccountRole::BondsPayable => (&mut self.principal, credit),
-            AccountRole::PremiumOnBondsPayable | AccountRole::DiscountOnBondsPayable => (&mut self.premium_discount, credit),
+            AccountRole::PremiumOnBondsPayable | AccountRole::DiscountOnBondsPayable => {
+                (&mut self.premium_discount, credit)
+            }
             AccountRole::DebtIssueCosts => (&mut self.issue_costs, credit),
             AccountRole::InterestPayable => (&mut self.interest_payable, credit),
             AccountRole::CommonStock | AccountRole::AdditionalPaidInCapital => (&mut self.paid_in_capital, credit),

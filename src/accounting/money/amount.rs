@@ -35,9 +35,14 @@ impl Amount {
     pub fn from_major(major: Decimal, currency: Currency) -> Result<Amount, Refusal> {
         let normal = major.normalize();
         if normal.scale() > u32::from(currency.exponent()) {
-            return Err(Refusal::TooManyDecimals { amount: major, currency: currency.code(), exponent: currency.exponent() });
+            return Err(Refusal::TooManyDecimals {
+                amount: major,
+                currency: currency.code(),
+                exponent: currency.exponent(),
+            });
         }
-        let minor = Decimal::from(10_i64.pow(u32::from(currency.exponent()))).checked_mul(normal).ok_or(Refusal::Overflow)?;
+        let minor =
+            Decimal::from(10_i64.pow(u32::from(currency.exponent()))).checked_mul(normal).ok_or(Refusal::Overflow)?;
         i64::try_from(minor).map(Amount).map_err(|_| Refusal::Overflow)
     }
 
@@ -104,17 +109,26 @@ mod tests {
 
     #[test]
     fn an_amount_keeps_the_decimals_of_its_currency() {
-        for (text, code, minor, shown) in [("1024.4", "USD", 102_440, "1024.40"), ("7", "JPY", 7, "7"), ("-0.001", "KWD", -1, "-0.001")] {
+        for (text, code, minor, shown) in
+            [("1024.4", "USD", 102_440, "1024.40"), ("7", "JPY", 7, "7"), ("-0.001", "KWD", -1, "-0.001")]
+        {
             let currency = Currency::from_code(code).expect("listed");
             let amount = Amount::from_major(text.parse().expect("decimal"), currency).expect("fits");
-            assert_eq!((amount.minor(), amount.to_major(currency).to_string()), (minor, shown.to_owned()), "{text} {code}");
+            assert_eq!(
+                (amount.minor(), amount.to_major(currency).to_string()),
+                (minor, shown.to_owned()),
+                "{text} {code}"
+            );
         }
     }
 
     #[test]
     fn an_amount_with_too_many_decimals_is_refused_and_trailing_zeros_are_not_decimals() {
         let yen = Currency::from_code("JPY").expect("listed");
-        assert!(matches!(Amount::from_major("1.5".parse().expect("decimal"), yen), Err(Refusal::TooManyDecimals { .. })));
+        assert!(matches!(
+            Amount::from_major("1.5".parse().expect("decimal"), yen),
+            Err(Refusal::TooManyDecimals { .. })
+        ));
         assert_eq!(Amount::from_major("2.00".parse().expect("decimal"), yen), Ok(Amount::from_minor(2)));
     }
 

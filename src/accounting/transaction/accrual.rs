@@ -23,7 +23,11 @@ impl Accrual {
     pub fn decide(&self, books: &Books) -> Result<Outcome, Refusal> {
         let terms = books.instrument.terms();
         if self.through < terms.settlement_date {
-            return Err(Refusal::BeforeSettlement { field: "through", date: self.through, settlement_date: terms.settlement_date });
+            return Err(Refusal::BeforeSettlement {
+                field: "through",
+                date: self.through,
+                settlement_date: terms.settlement_date,
+            });
         }
         let through = self.through.min(terms.maturity_date);
         let moment = books.instrument.close_of(through);
@@ -38,6 +42,14 @@ impl Accrual {
             return Ok(None);
         }
         let after = books.history.position(moment, &books.instrument)?;
-        Ok(Some(Decision { effective_date: through, before, after, postings, position_rows: Vec::new(), booked_rows, outcome: () }))
+        Ok(Some(Decision {
+            effective_date: through,
+            before,
+            after,
+            postings,
+            position_rows: Vec::new(),
+            booked_rows,
+            outcome: (),
+        }))
     }
 }

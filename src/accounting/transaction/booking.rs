@@ -57,7 +57,13 @@ impl<'a> Journal<'a> {
 
     /// Takes back, on the principal that an event moved in the past, what was booked on it since: the change that the event makes
     /// in each later balance less the change that is posted already.
-    pub fn take_back(&mut self, from: Moment, before: &Position, after: &Position, history: &History) -> Result<(), Refusal> {
+    pub fn take_back(
+        &mut self,
+        from: Moment,
+        before: &Position,
+        after: &Position,
+        history: &History,
+    ) -> Result<(), Refusal> {
         let instrument = &self.books.instrument;
         let mut posted = after.components()?.minus(&before.components()?)?;
         for part in self.parts(from, self.books.accrued()) {
@@ -100,7 +106,8 @@ impl<'a> Journal<'a> {
         let lines = interest_lines(&self.booked, change)?;
         let coupon = change.interest_payable.minus(change.interest_receivable)?;
         let what = if kind == EntryKind::Accrual { "Interest accrued" } else { "Interest taken back" };
-        let description = format!("{what} through {} ({} {})", part.date, from.currency, from.principal.to_major(from.currency));
+        let description =
+            format!("{what} through {} ({} {})", part.date, from.currency, from.principal.to_major(from.currency));
         let Some(entry) = Entry::new(kind, description, lines)? else { return Ok(()) };
         let late = self.books.calendar.posting_date(part.date) != part.date;
         let movement_kind = if late { MovementKind::PriorPeriodCatchUp } else { MovementKind::Accrual };
@@ -138,7 +145,10 @@ pub(super) fn booked_rows(
                     sum.plus(&components_of(&posting.entry))
                 })?;
             let own = accrued.iter().filter(|(posted, _)| *posted <= date).map(|(_, moment)| *moment);
-            let accrued = own.chain(base.map(|row| row.accrued)).max_by_key(|moment| (moment.boundary, moment.date)).unwrap_or(settlement);
+            let accrued = own
+                .chain(base.map(|row| row.accrued))
+                .max_by_key(|moment| (moment.boundary, moment.date))
+                .unwrap_or(settlement);
             Ok(BookedRow { posting_date: date, components, accrued })
         })
         .collect()
@@ -176,16 +186,28 @@ pub(super) fn premium_discount_lines(
 /// amortization apart (ASC 835-30-35-2).
 fn interest_lines(booked: &Components, change: &Components) -> Result<Vec<LineDraft>, Refusal> {
     let coupon = change.interest_payable.minus(change.interest_receivable)?;
-    let interest = Derivation::new("interest computed less interest booked", "ASC 835-30-35-2").with("interest", coupon.minor());
+    let interest =
+        Derivation::new("interest computed less interest booked", "ASC 835-30-35-2").with("interest", coupon.minor());
     let curve = |what: Amount| {
-        Derivation::new("balance computed at the effective rate less balance booked", "ASC 835-30-35-2").with("amortization", what.minor())
+        Derivation::new("balance computed at the effective rate less balance booked", "ASC 835-30-35-2")
+            .with("amortization", what.minor())
     };
     let (premium_discount, costs) = (change.premium_discount, change.issue_costs);
     let mut lines = vec![
         signed(AccountRole::InterestExpense, coupon, "Coupon interest", interest.clone()),
-        signed(AccountRole::InterestReceivable, change.interest_receivable, "Interest overpaid to holders", interest.clone()),
+        signed(
+            AccountRole::InterestReceivable,
+            change.interest_receivable,
+            "Interest overpaid to holders",
+            interest.clone(),
+        ),
         signed(AccountRole::InterestPayable, change.interest_payable.negated()?, "Coupon interest", interest),
-        signed(AccountRole::InterestExpense, premium_discount, "Amortization of premium or discount", curve(premium_discount)),
+        signed(
+            AccountRole::InterestExpense,
+            premium_discount,
+            "Amortization of premium or discount",
+            curve(premium_discount),
+        ),
     ];
     let memo = ("Amortization of premium", "Amortization of discount");
     lines.extend(premium_discount_lines(booked.premium_discount, premium_discount, memo, &curve(premium_discount))?);

@@ -5,10 +5,14 @@ use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::booking::premium_discount_lines;
-use super::settlement::{Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value};
+use super::settlement::{
+    Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value,
+};
 use super::{Books, Decision, OwnEntries, moved, record};
 use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, Moment, ShareCapital};
-use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed};
+use crate::accounting::journal::{
+    AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed,
+};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, RowChange};
 use crate::accounting::refusal::Refusal;
@@ -60,7 +64,12 @@ impl Leaving {
     ///
     /// # Errors
     /// When the date or the principal cannot be, or more is converted than is outstanding.
-    pub fn at(books: &Books, date: Date, principal: Amount, treatment: InterestOnConversion) -> Result<Leaving, Refusal> {
+    pub fn at(
+        books: &Books,
+        date: Date,
+        principal: Amount,
+        treatment: InterestOnConversion,
+    ) -> Result<Leaving, Refusal> {
         let instrument = &books.instrument;
         let terms = instrument.terms();
         books.check_date("effective_date", date)?;
@@ -69,18 +78,27 @@ impl Leaving {
             return Err(Refusal::invalid("principal", major(principal), "it must be more than zero"));
         }
         if principal.minor() % terms.denomination.minor() != 0 {
-            return Err(Refusal::PrincipalNotMultiple { principal: major(principal), denomination: major(terms.denomination) });
+            return Err(Refusal::PrincipalNotMultiple {
+                principal: major(principal),
+                denomination: major(terms.denomination),
+            });
         }
         let moment = Moment::of_movement(date);
         let before = books.history.position(moment, instrument)?;
         let rest = before.principal.minus(principal)?;
         if rest.is_negative() {
-            return Err(Refusal::ExceedsOutstanding { principal: major(principal), outstanding: major(before.principal), date });
+            return Err(Refusal::ExceedsOutstanding {
+                principal: major(principal),
+                outstanding: major(before.principal),
+                date,
+            });
         }
         let accrued = moved(before.interest_accrued, instrument.accrued(rest, moment)?)?;
         let next_coupon = instrument.dates().next_coupon_date(date);
         let handed_over = match (next_coupon, treatment) {
-            (Some(coupon_date), InterestOnConversion::Forfeited) if after_record_date(date, coupon_date, terms.record_days) => {
+            (Some(coupon_date), InterestOnConversion::Forfeited)
+                if after_record_date(date, coupon_date, terms.record_days) =>
+            {
                 moved(instrument.coupon(before.principal, coupon_date)?, instrument.coupon(rest, coupon_date)?)?
             }
             _ => Amount::ZERO,
@@ -129,14 +147,32 @@ impl Leaving {
                 .with("amount", figure(amount))
         };
         let premium_rule = pro_rata("premium_discount", self.premium_discount);
-        let mut lines = vec![debit(AccountRole::BondsPayable, self.principal, "Principal converted", pro_rata("principal", self.principal))];
+        let mut lines = vec![debit(
+            AccountRole::BondsPayable,
+            self.principal,
+            "Principal converted",
+            pro_rata("principal", self.principal),
+        )];
         let memo = ("Premium converted", "Discount converted");
-        lines.extend(premium_discount_lines(booked.premium_discount, self.premium_discount.negated()?, memo, &premium_rule)?);
-        lines.push(signed(AccountRole::DebtIssueCosts, self.issue_costs, "Issue costs converted", pro_rata("issue_costs", self.issue_costs)));
+        lines.extend(premium_discount_lines(
+            booked.premium_discount,
+            self.premium_discount.negated()?,
+            memo,
+            &premium_rule,
+        )?);
+        lines.push(signed(
+            AccountRole::DebtIssueCosts,
+            self.issue_costs,
+            "Issue costs converted",
+            pro_rata("issue_costs", self.issue_costs),
+        ));
         match self.treatment {
             InterestOnConversion::Forfeited => {
-                let rule = Derivation::new("interest accrued to the conversion date, forfeited and credited to capital", "ASC 470-20-40-11")
-                    .with("accrued_interest", figure(self.accrued));
+                let rule = Derivation::new(
+                    "interest accrued to the conversion date, forfeited and credited to capital",
+                    "ASC 470-20-40-11",
+                )
+                .with("accrued_interest", figure(self.accrued));
                 lines.push(debit(AccountRole::InterestPayable, self.interest, "Accrued interest forfeited", rule));
             }
             InterestOnConversion::Paid => {
@@ -147,8 +183,9 @@ impl Leaving {
             }
             InterestOnConversion::Payable => {}
         }
-        let rule = Derivation::new("coupon handed over by a holder who converts after the record date", "terms of the issue")
-            .with("coupon", figure(self.handed_over));
+        let rule =
+            Derivation::new("coupon handed over by a holder who converts after the record date", "terms of the issue")
+                .with("coupon", figure(self.handed_over));
         lines.push(debit(AccountRole::Cash, self.handed_over, "Coupon handed over", rule.clone()));
         lines.push(credit(AccountRole::InterestPayable, self.handed_over, "Coupon handed over", rule)?);
         Ok(lines)
@@ -163,15 +200,27 @@ fn after_record_date(date: Date, coupon_date: Date, record_days: Option<u16>) ->
 }
 
 /// Common stock of so many shares, if no-par stock takes `all`.
-pub(super) fn common_stock(books: &Books, terms: &ConversionTerms, shares: Decimal, all: Amount) -> Result<(Amount, Derivation), Refusal> {
+pub(super) fn common_stock(
+    books: &Books,
+    terms: &ConversionTerms,
+    shares: Decimal,
+    all: Amount,
+) -> Result<(Amount, Derivation), Refusal> {
     let currency = books.instrument.terms().currency;
     match terms.share_capital {
         ShareCapital::ParValue(par) => {
-            let rule = Derivation::new("shares issued x par value", "ASC 505-10").with("shares", shares).with("par_value", par);
+            let rule = Derivation::new("shares issued x par value", "ASC 505-10")
+                .with("shares", shares)
+                .with("par_value", par);
             Ok((value(shares, par, currency)?, rule))
         }
-        ShareCapital::NoPar if shares.is_zero() => Ok((Amount::ZERO, Derivation::new("no shares issued", "ASC 505-10"))),
-        ShareCapital::NoPar => Ok((all, Derivation::new("no-par stock takes the whole amount", "common practice, no source").with("shares", shares))),
+        ShareCapital::NoPar if shares.is_zero() => {
+            Ok((Amount::ZERO, Derivation::new("no shares issued", "ASC 505-10")))
+        }
+        ShareCapital::NoPar => Ok((
+            all,
+            Derivation::new("no-par stock takes the whole amount", "common practice, no source").with("shares", shares),
+        )),
     }
 }
 
@@ -186,7 +235,14 @@ impl Conversion {
         check_per_share("share_price", self.share_price)?;
         let leaving = Leaving::at(books, self.effective_date, self.principal, conversion.accrued_interest)?;
         let shares = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
-        let given = consideration(shares, conversion, self.settlement, self.share_price, self.fractional_shares, terms.currency)?;
+        let given = consideration(
+            shares,
+            conversion,
+            self.settlement,
+            self.share_price,
+            self.fractional_shares,
+            terms.currency,
+        )?;
         book_value(books, self.effective_date, &leaving, &given, MovementKind::Conversion, (Vec::new(), Vec::new()))
     }
 }
@@ -212,8 +268,10 @@ pub(super) fn book_value(
             lines.extend(consideration_lines(books, leaving, given, &outcome)?);
             lines.extend(extra);
             let terms = books.instrument.terms();
-            let description = format!("Conversion of {} {}", terms.currency, leaving.principal.to_major(terms.currency));
-            let entry = Entry::new(EntryKind::Conversion, description, lines)?.map(|entry| entry.with_shares(given.shares));
+            let description =
+                format!("Conversion of {} {}", terms.currency, leaving.principal.to_major(terms.currency));
+            let entry =
+                Entry::new(EntryKind::Conversion, description, lines)?.map(|entry| entry.with_shares(given.shares));
             own.push((date, movement_kind, entry));
             Ok(own)
         },
@@ -242,24 +300,35 @@ fn outcome(books: &Books, leaving: &Leaving, given: &Consideration) -> Result<Ou
     })
 }
 
-fn consideration_lines(books: &Books, leaving: &Leaving, given: &Consideration, outcome: &Outcome) -> Result<Vec<LineDraft>, Refusal> {
+fn consideration_lines(
+    books: &Books,
+    leaving: &Leaving,
+    given: &Consideration,
+    outcome: &Outcome,
+) -> Result<Vec<LineDraft>, Refusal> {
     let terms = books.instrument.terms();
     let conversion = terms.conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
     let figure = |amount: Amount| amount.to_major(terms.currency);
     let (_, stock_rule) = common_stock(books, conversion, given.shares, Amount::ZERO)?;
     let cash_rule = Derivation::new("cash given in settlement", "ASC 470-20-40-4").with("cash", figure(given.cash));
-    let fraction_rule =
-        Derivation::new("fraction of a share x share price", "ASC 470-20-40-4").with("cash_in_lieu", figure(given.cash_in_lieu));
+    let fraction_rule = Derivation::new("fraction of a share x share price", "ASC 470-20-40-4")
+        .with("cash_in_lieu", figure(given.cash_in_lieu));
     let forfeited = if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
-    let capital_rule = Derivation::new("carrying amount + accrued interest forfeited - cash - common stock", "ASC 470-20-40-4")
-        .with("carrying_amount", figure(outcome.carrying_amount))
-        .with("accrued_interest_forfeited", figure(forfeited))
-        .with("cash", figure(given.cash.plus(given.cash_in_lieu)?))
-        .with("common_stock", figure(outcome.common_stock));
+    let capital_rule =
+        Derivation::new("carrying amount + accrued interest forfeited - cash - common stock", "ASC 470-20-40-4")
+            .with("carrying_amount", figure(outcome.carrying_amount))
+            .with("accrued_interest_forfeited", figure(forfeited))
+            .with("cash", figure(given.cash.plus(given.cash_in_lieu)?))
+            .with("common_stock", figure(outcome.common_stock));
     Ok(vec![
         credit(AccountRole::Cash, given.cash, "Cash settlement", cash_rule)?,
         credit(AccountRole::Cash, given.cash_in_lieu, "Cash for fractional shares", fraction_rule)?,
         credit(AccountRole::CommonStock, outcome.common_stock, "Shares issued at par", stock_rule)?,
-        credit(AccountRole::AdditionalPaidInCapital, outcome.additional_paid_in_capital, "Conversion of bonds", capital_rule)?,
+        credit(
+            AccountRole::AdditionalPaidInCapital,
+            outcome.additional_paid_in_capital,
+            "Conversion of bonds",
+            capital_rule,
+        )?,
     ])
 }

@@ -46,11 +46,18 @@ impl CouponPayment {
         let coupon_date = self.coupon_date;
         books.check_date("coupon_date", coupon_date)?;
         if !dates.is_coupon_date(coupon_date) {
-            return Err(Refusal::NotACouponDate { field: "coupon_date", date: coupon_date, nearest: dates.nearest_coupon_date(coupon_date) });
+            return Err(Refusal::NotACouponDate {
+                field: "coupon_date",
+                date: coupon_date,
+                nearest: dates.nearest_coupon_date(coupon_date),
+            });
         }
         let paid_on = self.paid_on.unwrap_or(coupon_date);
         if paid_on < coupon_date {
-            return Err(Refusal::contradiction("paid_on", format!("paid_on {paid_on} is before the coupon is due on {coupon_date}")));
+            return Err(Refusal::contradiction(
+                "paid_on",
+                format!("paid_on {paid_on} is before the coupon is due on {coupon_date}"),
+            ));
         }
         if paid_already {
             return Err(Refusal::CouponAlreadyPaid { coupon_date });
@@ -62,25 +69,42 @@ impl CouponPayment {
         let paid = outcome.amount.negated()?;
         let moved = Components { interest_payable: paid, ..Components::default() };
         let change = RowChange { interest_due: paid, moved, ..RowChange::default() };
-        record(books, paid_on, &change, |_| Ok(vec![(paid_on, MovementKind::CouponPaid, entry(books, &outcome)?)]), outcome)
+        record(
+            books,
+            paid_on,
+            &change,
+            |_| Ok(vec![(paid_on, MovementKind::CouponPaid, entry(books, &outcome)?)]),
+            outcome,
+        )
     }
 
     fn due(&self, books: &Books, paid_on: Date) -> Result<Outcome, Refusal> {
         let previous = books.history.before(self.coupon_date);
         let principal = previous.map_or(Amount::ZERO, |row| row.principal);
         let coupon = books.instrument.coupon(principal, self.coupon_date)?;
-        let in_period = previous.filter(|row| books.instrument.dates().next_coupon_date(row.date) == Some(self.coupon_date));
+        let in_period =
+            previous.filter(|row| books.instrument.dates().next_coupon_date(row.date) == Some(self.coupon_date));
         let with_coupon = in_period.map_or(Amount::ZERO, |row| row.with_next_coupon);
-        Ok(Outcome { coupon_date: self.coupon_date, paid_on, principal, coupon, with_coupon, amount: coupon.plus(with_coupon)? })
+        Ok(Outcome {
+            coupon_date: self.coupon_date,
+            paid_on,
+            principal,
+            coupon,
+            with_coupon,
+            amount: coupon.plus(with_coupon)?,
+        })
     }
 }
 
 fn entry(books: &Books, paid: &Outcome) -> Result<Option<Entry>, Refusal> {
     let currency = books.instrument.terms().currency;
-    let rule = Derivation::new("coupon on the principal outstanding before the coupon date + interest left payable with it", "terms of the issue")
-        .with("principal", paid.principal.to_major(currency))
-        .with("coupon", paid.coupon.to_major(currency))
-        .with("left_payable", paid.with_coupon.to_major(currency));
+    let rule = Derivation::new(
+        "coupon on the principal outstanding before the coupon date + interest left payable with it",
+        "terms of the issue",
+    )
+    .with("principal", paid.principal.to_major(currency))
+    .with("coupon", paid.coupon.to_major(currency))
+    .with("left_payable", paid.with_coupon.to_major(currency));
     let lines = vec![
         debit(AccountRole::InterestPayable, paid.amount, "Coupon paid", rule.clone()),
         credit(AccountRole::Cash, paid.amount, "Coupon paid", rule)?,

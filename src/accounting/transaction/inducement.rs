@@ -7,10 +7,14 @@ use rust_decimal::Decimal;
 
 use super::booking::Journal;
 use super::conversion::{self, Leaving, book_value, common_stock};
-use super::settlement::{Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value};
+use super::settlement::{
+    Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value,
+};
 use super::{Books, Decision, OwnEntries, record};
 use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, Moment};
-use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed};
+use crate::accounting::journal::{
+    AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed,
+};
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 
@@ -30,7 +34,10 @@ pub struct Criteria {
 impl Criteria {
     /// Whether induced conversion accounting applies.
     pub fn are_met(&self) -> bool {
-        self.limited_time && self.preserves_form_and_amount && self.substantive_at_issuance && self.substantive_at_acceptance
+        self.limited_time
+            && self.preserves_form_and_amount
+            && self.substantive_at_issuance
+            && self.substantive_at_acceptance
     }
 }
 
@@ -127,7 +134,8 @@ impl Offer {
                 ));
             }
         };
-        let accounting = if self.criteria.are_met() { Accounting::InducedConversion } else { Accounting::Extinguishment };
+        let accounting =
+            if self.criteria.are_met() { Accounting::InducedConversion } else { Accounting::Extinguishment };
         if accounting == Accounting::InducedConversion && !expense.is_positive() {
             return Err(Refusal::contradiction(
                 "criteria/preserves_form_and_amount",
@@ -137,7 +145,12 @@ impl Offer {
                 ),
             ));
         }
-        Ok(Assessment { expense, fair_value_transferred: fair_values.0, fair_value_existing_terms: fair_values.1, accounting })
+        Ok(Assessment {
+            expense,
+            fair_value_transferred: fair_values.0,
+            fair_value_existing_terms: fair_values.1,
+            accounting,
+        })
     }
 
     /// Records the acceptance alone: the expense, with cash and other consideration owed until the bonds convert. No principal
@@ -190,7 +203,12 @@ impl Offer {
     ///
     /// # Errors
     /// Those of the conversion, and a conversion before its acceptance.
-    pub fn complete(&self, completion: &Completion, books: &Books, assessment: Assessment) -> Result<Decision<Outcome>, Refusal> {
+    pub fn complete(
+        &self,
+        completion: &Completion,
+        books: &Books,
+        assessment: Assessment,
+    ) -> Result<Decision<Outcome>, Refusal> {
         self.check_order(completion)?;
         self.convert(completion, books, assessment, Vec::new())
     }
@@ -199,46 +217,74 @@ impl Offer {
         if completion.effective_date < self.acceptance_date {
             return Err(Refusal::contradiction(
                 "effective_date",
-                format!("effective_date {} is before the acceptance of {}", completion.effective_date, self.acceptance_date),
+                format!(
+                    "effective_date {} is before the acceptance of {}",
+                    completion.effective_date, self.acceptance_date
+                ),
             ));
         }
         Ok(())
     }
 
-    fn convert(&self, completion: &Completion, books: &Books, assessment: Assessment, own: OwnEntries) -> Result<Decision<Outcome>, Refusal> {
+    fn convert(
+        &self,
+        completion: &Completion,
+        books: &Books,
+        assessment: Assessment,
+        own: OwnEntries,
+    ) -> Result<Decision<Outcome>, Refusal> {
         let conversion = books.instrument.terms().conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
         check_per_share("share_price", completion.share_price)?;
         let leaving = Leaving::at(books, completion.effective_date, self.principal, conversion.accrued_interest)?;
         let given = self.given(completion, books, conversion)?;
         let extra = self.clearing_lines(books)?;
-        let decision = book_value(books, completion.effective_date, &leaving, &given, MovementKind::InducedConversion, (extra, own))?;
+        let decision = book_value(
+            books,
+            completion.effective_date,
+            &leaving,
+            &given,
+            MovementKind::InducedConversion,
+            (extra, own),
+        )?;
         Ok(with_assessment(decision, assessment))
     }
 
     /// The whole consideration at fair value on the effective date against the carrying amount with unpaid interest
     /// (ASC 470-50-40-2).
-    fn extinguish(&self, completion: &Completion, books: &Books, assessment: Assessment) -> Result<Decision<Outcome>, Refusal> {
+    fn extinguish(
+        &self,
+        completion: &Completion,
+        books: &Books,
+        assessment: Assessment,
+    ) -> Result<Decision<Outcome>, Refusal> {
         let terms = books.instrument.terms();
         let conversion = terms.conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
         check_per_share("share_price", completion.share_price)?;
         let price = completion.share_price.ok_or_else(|| {
-            Refusal::missing("share_price", "an offer that fails a criterion is an extinguishment at the fair value of all consideration")
+            Refusal::missing(
+                "share_price",
+                "an offer that fails a criterion is an extinguishment at the fair value of all consideration",
+            )
         })?;
         let leaving = Leaving::at(books, completion.effective_date, self.principal, conversion.accrued_interest)?;
         let given = self.given(completion, books, conversion)?;
-        let forfeited = if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
+        let forfeited =
+            if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
         let carrying = leaving.carrying_amount()?.plus(forfeited)?;
         let stock = value(given.shares, price, terms.currency)?;
         let (par, par_rule) = common_stock(books, conversion, given.shares, stock)?;
         let cash = Amount::total([given.cash, given.cash_in_lieu, self.cash_given()])?;
         let gain_loss = carrying.minus(stock)?.minus(cash)?.minus(self.other_given())?;
         let figure = |amount: Amount| amount.to_major(terms.currency);
-        let rule = Derivation::new("carrying amount with unpaid interest - fair value of all consideration", "ASC 470-50-40-2")
-            .with("carrying_amount", figure(leaving.carrying_amount()?))
-            .with("unpaid_interest", figure(forfeited))
-            .with("shares_at_fair_value", figure(stock))
-            .with("cash", figure(cash))
-            .with("other_consideration", figure(self.other_given()));
+        let rule = Derivation::new(
+            "carrying amount with unpaid interest - fair value of all consideration",
+            "ASC 470-50-40-2",
+        )
+        .with("carrying_amount", figure(leaving.carrying_amount()?))
+        .with("unpaid_interest", figure(forfeited))
+        .with("shares_at_fair_value", figure(stock))
+        .with("cash", figure(cash))
+        .with("other_consideration", figure(self.other_given()));
         let outcome = Outcome {
             assessment,
             conversion: Some(conversion::Outcome {
@@ -264,14 +310,26 @@ impl Offer {
             |booked| {
                 let mut lines = leaving.lines(books, booked)?;
                 lines.push(credit(AccountRole::CommonStock, par, "Shares issued at par", par_rule)?);
-                lines.push(credit(AccountRole::AdditionalPaidInCapital, stock.minus(par)?, "Shares issued at fair value", rule.clone())?);
+                lines.push(credit(
+                    AccountRole::AdditionalPaidInCapital,
+                    stock.minus(par)?,
+                    "Shares issued at fair value",
+                    rule.clone(),
+                )?);
                 lines.push(credit(AccountRole::Cash, cash, "Cash consideration", rule.clone())?);
                 lines.push(credit(AccountRole::Cash, self.other_given(), "Other consideration", rule.clone())?);
                 let loss = gain_loss.negative_part().negated()?;
                 lines.push(debit(AccountRole::LossOnExtinguishment, loss, "Extinguishment", rule.clone()));
-                lines.push(credit(AccountRole::GainOnExtinguishment, gain_loss.positive_part(), "Extinguishment", rule)?);
-                let description = format!("Exchange of {} {}, an extinguishment", terms.currency, figure(self.principal));
-                let entry = Entry::new(EntryKind::Inducement, description, lines)?.map(|entry| entry.with_shares(given.shares));
+                lines.push(credit(
+                    AccountRole::GainOnExtinguishment,
+                    gain_loss.positive_part(),
+                    "Extinguishment",
+                    rule,
+                )?);
+                let description =
+                    format!("Exchange of {} {}, an extinguishment", terms.currency, figure(self.principal));
+                let entry =
+                    Entry::new(EntryKind::Inducement, description, lines)?.map(|entry| entry.with_shares(given.shares));
                 Ok(vec![(date, MovementKind::Extinguishment, entry)])
             },
             outcome,
@@ -290,22 +348,43 @@ impl Offer {
         self.new_shares_per_denomination.unwrap_or(conversion.shares_per_denomination)
     }
 
-    fn given(&self, completion: &Completion, books: &Books, conversion: &ConversionTerms) -> Result<Consideration, Refusal> {
+    fn given(
+        &self,
+        completion: &Completion,
+        books: &Books,
+        conversion: &ConversionTerms,
+    ) -> Result<Consideration, Refusal> {
         let terms = books.instrument.terms();
         let shares = shares_of(self.principal, terms, self.rate(conversion))?;
-        consideration(shares, conversion, completion.settlement, completion.share_price, completion.fractional_shares, terms.currency)
+        consideration(
+            shares,
+            conversion,
+            completion.settlement,
+            completion.share_price,
+            completion.fractional_shares,
+            terms.currency,
+        )
     }
 
-    fn expense_entry(&self, books: &Books, assessment: &Assessment) -> Result<(Date, MovementKind, Option<Entry>), Refusal> {
+    fn expense_entry(
+        &self,
+        books: &Books,
+        assessment: &Assessment,
+    ) -> Result<(Date, MovementKind, Option<Entry>), Refusal> {
         let currency = books.instrument.terms().currency;
         let owed = self.cash_given().plus(self.other_given())?;
         let figure = |amount: Amount| amount.to_major(currency);
-        let known = |amount: Option<Amount>| amount.map_or_else(|| "not needed".to_owned(), |amount| figure(amount).to_string());
-        let rule = Derivation::new("fair value of all consideration - fair value of what the existing terms give, at acceptance", "ASC 470-20-40-16")
-            .with("fair_value_transferred", known(assessment.fair_value_transferred))
-            .with("fair_value_existing_terms", known(assessment.fair_value_existing_terms))
-            .with("cash", figure(self.cash_given()))
-            .with("other_consideration", figure(self.other_given()));
+        let known = |amount: Option<Amount>| {
+            amount.map_or_else(|| "not needed".to_owned(), |amount| figure(amount).to_string())
+        };
+        let rule = Derivation::new(
+            "fair value of all consideration - fair value of what the existing terms give, at acceptance",
+            "ASC 470-20-40-16",
+        )
+        .with("fair_value_transferred", known(assessment.fair_value_transferred))
+        .with("fair_value_existing_terms", known(assessment.fair_value_existing_terms))
+        .with("cash", figure(self.cash_given()))
+        .with("other_consideration", figure(self.other_given()));
         let shares = assessment.expense.minus(owed)?;
         let lines = vec![
             debit(AccountRole::DebtConversionExpense, assessment.expense, "Inducement", rule.clone()),
@@ -313,7 +392,11 @@ impl Offer {
             credit(AccountRole::AdditionalPaidInCapital, shares, "Shares beyond the existing terms", rule)?,
         ];
         let description = format!("Inducement accepted for {currency} {}", figure(self.principal));
-        Ok((self.acceptance_date, MovementKind::InducedConversion, Entry::new(EntryKind::Inducement, description, lines)?))
+        Ok((
+            self.acceptance_date,
+            MovementKind::InducedConversion,
+            Entry::new(EntryKind::Inducement, description, lines)?,
+        ))
     }
 
     fn clearing_lines(&self, books: &Books) -> Result<Vec<LineDraft>, Refusal> {

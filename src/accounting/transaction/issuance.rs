@@ -2,11 +2,13 @@
 
 use jiff::civil::Date;
 
-use super::booking::{booked_rows, premium_discount_lines};
 use super::Decision;
+use super::booking::{booked_rows, premium_discount_lines};
 use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::instrument::{Instrument, Moment};
-use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, Posting, credit, debit, signed};
+use crate::accounting::journal::{
+    AccountRole, Derivation, Entry, EntryKind, MovementKind, Posting, credit, debit, signed,
+};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, Position, PositionRow};
 use crate::accounting::refusal::Refusal;
@@ -42,7 +44,12 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
     let posting_date = calendar.posting_date(terms.settlement_date);
     let postings: Vec<Posting> = entry
         .into_iter()
-        .map(|entry| Posting { posting_date, effective_date: terms.settlement_date, movement_kind: MovementKind::Issuance, entry })
+        .map(|entry| Posting {
+            posting_date,
+            effective_date: terms.settlement_date,
+            movement_kind: MovementKind::Issuance,
+            entry,
+        })
         .collect();
     let booked_rows = booked_rows(&[], &postings, &[], settlement)?;
     Ok(Decision {
@@ -82,10 +89,12 @@ fn entry(instrument: &Instrument, received: Amount, premium_discount: Amount) ->
     let premium_rule = Derivation::new("proceeds - principal", "ASC 835-30-45-1A")
         .with("proceeds", figure(terms.proceeds))
         .with("principal", figure(terms.principal));
-    let costs_rule = Derivation::new("issue costs, a deduction from the debt", "ASC 835-30-45-1A").with("issue_costs", figure(terms.issue_costs));
-    let interest_rule = Derivation::new("interest accrued from the dated date to settlement, received from holders", "ASC 835-30-35-2")
-        .with("dated_date", terms.dated_date)
-        .with("settlement_date", terms.settlement_date);
+    let costs_rule = Derivation::new("issue costs, a deduction from the debt", "ASC 835-30-45-1A")
+        .with("issue_costs", figure(terms.issue_costs));
+    let interest_rule =
+        Derivation::new("interest accrued from the dated date to settlement, received from holders", "ASC 835-30-35-2")
+            .with("dated_date", terms.dated_date)
+            .with("settlement_date", terms.settlement_date);
     let mut lines = vec![
         signed(AccountRole::Cash, cash, "Proceeds received", cash_rule),
         debit(AccountRole::DebtIssueCosts, terms.issue_costs, "Issue costs", costs_rule),

@@ -89,7 +89,12 @@ impl Books {
             booked.retain(|row| row.posting_date < first.posting_date);
             booked.extend(decision.booked_rows.iter().copied());
         }
-        Books { instrument: Arc::clone(&self.instrument), calendar: self.calendar, history: History::new(history), booked }
+        Books {
+            instrument: Arc::clone(&self.instrument),
+            calendar: self.calendar,
+            history: History::new(history),
+            booked,
+        }
     }
 }
 

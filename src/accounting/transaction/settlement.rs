@@ -61,29 +61,47 @@ pub(super) fn consideration(
     let (given, cash) = match (settlement.kind, settlement.cash, settlement.shares) {
         (SettlementType::Physical, None, None) => (shares, Amount::ZERO),
         (SettlementType::Physical, ..) => {
-            return Err(Refusal::contradiction("settlement", "physical settlement gives the shares of the terms: leave cash and shares out"));
+            return Err(Refusal::contradiction(
+                "settlement",
+                "physical settlement gives the shares of the terms: leave cash and shares out",
+            ));
         }
         (SettlementType::Cash, _, Some(_)) => {
-            return Err(Refusal::contradiction("settlement/shares", "a settlement in cash gives no shares: leave shares out or choose combination"));
+            return Err(Refusal::contradiction(
+                "settlement/shares",
+                "a settlement in cash gives no shares: leave shares out or choose combination",
+            ));
         }
         (SettlementType::Cash, Some(cash), None) => (Decimal::ZERO, cash),
         (SettlementType::Cash, None, None) => {
-            let price = share_price.ok_or_else(|| Refusal::missing("settlement/cash", "give the cash, or share_price to compute the conversion value"))?;
+            let price = share_price.ok_or_else(|| {
+                Refusal::missing("settlement/cash", "give the cash, or share_price to compute the conversion value")
+            })?;
             (Decimal::ZERO, value(shares, price, currency)?)
         }
         (SettlementType::Combination, None, _) => {
-            return Err(Refusal::missing("settlement/cash", "a combination settlement needs the part that is paid in cash"));
+            return Err(Refusal::missing(
+                "settlement/cash",
+                "a combination settlement needs the part that is paid in cash",
+            ));
         }
         (SettlementType::Combination, Some(cash), Some(shares)) => (shares, cash),
         (SettlementType::Combination, Some(cash), None) => {
-            let price = share_price
-                .ok_or_else(|| Refusal::missing("settlement/shares", "give the shares, or share_price to compute them from the conversion value"))?;
+            let price = share_price.ok_or_else(|| {
+                Refusal::missing(
+                    "settlement/shares",
+                    "give the shares, or share_price to compute them from the conversion value",
+                )
+            })?;
             let in_cash = cash.to_major(currency).checked_div(price).ok_or(Refusal::Overflow)?;
             if in_cash > shares {
                 let worth = value(shares, price, currency)?.to_major(currency);
                 return Err(Refusal::contradiction(
                     "settlement/cash",
-                    format!("cash {} is more than the conversion value {worth}; state the shares (\"0\") if that is meant", cash.to_major(currency)),
+                    format!(
+                        "cash {} is more than the conversion value {worth}; state the shares (\"0\") if that is meant",
+                        cash.to_major(currency)
+                    ),
                 ));
             }
             (shares - in_cash, cash)
@@ -97,7 +115,9 @@ pub(super) fn consideration(
     let cash_in_lieu = match (fraction.is_zero(), fractional, share_price) {
         (true, ..) | (false, FractionalShares::RoundDown, _) => Amount::ZERO,
         (false, FractionalShares::Cash, Some(price)) => value(fraction, price, currency)?,
-        (false, FractionalShares::Cash, None) => return Err(Refusal::FractionWithoutPrice { shares: given.normalize() }),
+        (false, FractionalShares::Cash, None) => {
+            return Err(Refusal::FractionWithoutPrice { shares: given.normalize() });
+        }
     };
     Ok(Consideration { shares: whole.normalize(), cash, cash_in_lieu })
 }
@@ -108,7 +128,9 @@ pub(super) fn check_per_share(field: &'static str, figure: Option<Decimal>) -> R
         Some(figure) if figure <= Decimal::ZERO || figure > Decimal::from(1_000_000_000) => {
             Err(Refusal::invalid(field, figure, "it must be more than zero and at most 1000000000"))
         }
-        Some(figure) if figure.normalize().scale() > 10 => Err(Refusal::invalid(field, figure, "it may have at most 10 decimals")),
+        Some(figure) if figure.normalize().scale() > 10 => {
+            Err(Refusal::invalid(field, figure, "it may have at most 10 decimals"))
+        }
         _ => Ok(()),
     }
 }

@@ -19,7 +19,8 @@ fn a_discount_bond_follows_its_effective_rate_to_par() {
 }
 
 fn tied(books: &Books) {
-    let computed = books.history.position(books.accrued(), &books.instrument).expect("a position").components().expect("fits");
+    let computed =
+        books.history.position(books.accrued(), &books.instrument).expect("a position").components().expect("fits");
     assert_eq!(computed, books.booked_total());
 }
 

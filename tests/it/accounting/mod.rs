@@ -7,8 +7,8 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use parwright::accounting::fiscal_calendar::FiscalCalendar;
 use parwright::accounting::instrument::{
-    AccrualCutoff, AmortizationMethod, ConversionTerms, DayCount, Instrument, InterestOnConversion, SettlementType, ShareCapital, Terms,
-    WithinPeriod,
+    AccrualCutoff, AmortizationMethod, ConversionTerms, DayCount, Instrument, InterestOnConversion, SettlementType,
+    ShareCapital, Terms, WithinPeriod,
 };
 use parwright::accounting::position::History;
 use parwright::accounting::transaction::{Books, issuance};

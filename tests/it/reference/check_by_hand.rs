@@ -362,6 +362,6 @@ fn a_stated_rate_that_leaves_nothing_is_refused() {
     let refusal = Curve::new(&terms).err();
     assert_eq!(
         refusal.as_deref(),
-        Some("at the stated rate nothing is left on 2021-09-15")
+        Some("at the stated rate nothing is left on 2022-03-15")
     );
 }

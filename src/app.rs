@@ -1,0 +1,174 @@
+//! The running service: its log, its socket, and its end.
+
+use std::error::Error;
+use std::io::Write;
+use std::net::SocketAddr;
+use std::process::ExitCode;
+use std::time::Duration;
+
+use axum::Router;
+use axum::serve::ListenerExt;
+use clap::Parser;
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
+use tracing_subscriber::EnvFilter;
+
+use crate::cli::{Cli, Command, Log, LogFormat};
+use crate::http::system;
+
+/// How long requests may go on after the service was told to stop.
+const DRAIN: Duration = Duration::from_secs(25);
+
+/// Why the service could not start or go on. Its message with those of its sources is the one line that is printed.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    #[error("the log filter {0:?} is not one")]
+    LogFilter(String, #[source] tracing_subscriber::filter::ParseError),
+    #[error("cannot start the runtime")]
+    Runtime(#[source] std::io::Error),
+    #[error("cannot listen on {0}")]
+    Listen(SocketAddr, #[source] std::io::Error),
+    #[error("cannot wait for signals")]
+    Signals(#[source] std::io::Error),
+    #[error("serving failed")]
+    Serve(#[source] std::io::Error),
+}
+
+/// Reads the command line, sets up the log and the runtime, and carries out the command with `run`.
+///
+/// An error is one line on standard error and exit status 1; a command line that cannot be read is exit status 2.
+pub fn main<F, E>(run: impl FnOnce(Command) -> F) -> ExitCode
+where
+    F: Future<Output = Result<(), E>>,
+    E: Into<Box<dyn Error>>,
+{
+    let Cli { log, command } = Cli::parse();
+    let outcome = start_log(&log).and_then(|()| runtime()).map_err(Into::into);
+    let outcome = outcome.and_then(|runtime| {
+        let outcome = runtime.block_on(run(command)).map_err(Into::into);
+        // What is still running then had its time to finish; waiting on could be for ever.
+        runtime.shutdown_timeout(Duration::from_secs(5));
+        outcome
+    });
+    match outcome {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            let error: Box<dyn Error> = error;
+            // Standard error may be closed; there is nobody left to tell then.
+            let _ = writeln!(std::io::stderr(), "parwright: {}", chain(error.as_ref()));
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// An error and its sources in one line.
+pub fn chain(error: &dyn Error) -> String {
+    let mut line = error.to_string();
+    let mut next = error.source();
+    while let Some(source) = next {
+        // Some libraries repeat the source in the message of the error above it.
+        let text = source.to_string();
+        if !line.ends_with(&text) {
+            line = format!("{line}: {text}");
+        }
+        next = source.source();
+    }
+    line.replace('\n', " ")
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime, RunError> {
+    tokio::runtime::Builder::new_multi_thread().enable_all().build().map_err(RunError::Runtime)
+}
+
+/// The log goes to standard error; standard output is for what was asked for.
+fn start_log(log: &Log) -> Result<(), RunError> {
+    let filter: EnvFilter = log.log.parse().map_err(|error| RunError::LogFilter(log.log.clone(), error))?;
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    // A second start in one process, as in tests, keeps the first log.
+    let _ = match log.log_format {
+        LogFormat::Text => builder.with_ansi(false).try_init(),
+        LogFormat::Json => builder.json().flatten_event(true).try_init(),
+    };
+    std::panic::set_hook(Box::new(|panic| {
+        let place = panic.location().map(ToString::to_string);
+        tracing::error!(place, reason = panic.payload_as_str(), "panic");
+    }));
+    Ok(())
+}
+
+/// Opens the socket.
+pub async fn bind(address: SocketAddr) -> Result<TcpListener, RunError> {
+    TcpListener::bind(address).await.map_err(|error| RunError::Listen(address, error))
+}
+
+/// The address of a listening service, for whoever is on this machine.
+pub fn address(listener: &TcpListener) -> Result<String, RunError> {
+    listener.local_addr().map(|address| format!("http://{address}")).map_err(RunError::Serve)
+}
+
+/// The one line on standard output that says where the service is. It is for [`serve`]'s `announce`.
+pub fn print_address(address: &str) {
+    // A closed standard output is no reason not to serve.
+    let _ = writeln!(std::io::stdout(), "{address}").and_then(|()| std::io::stdout().flush());
+}
+
+/// Serves until SIGTERM or SIGINT, then lets what is in progress finish for a while.
+///
+/// `announce` is called once, with the address, when requests are accepted.
+pub async fn serve(listener: TcpListener, router: Router, announce: impl FnOnce(&str)) -> Result<(), RunError> {
+    let address = address(&listener)?;
+    // The handlers are in place before anybody learns the address, so that no early signal kills without draining.
+    let stop = stop_signal()?;
+    let (told, stopping) = oneshot::channel();
+    let drained = async move {
+        stop.await;
+        tracing::info!("stopping: finishing what is in progress");
+        // The receiver is gone only when serving ended by itself.
+        let _ = told.send(());
+    };
+    // A small answer must not wait for more data to fill a packet. A socket that refuses this still works.
+    let listener = listener.tap_io(|stream| drop(stream.set_nodelay(true)));
+    let serving = axum::serve(listener, router).with_graceful_shutdown(drained);
+    let upkeep = tokio::spawn(system::upkeep());
+    tracing::info!(address, "serving");
+    announce(&address);
+    let outcome = tokio::select! {
+        outcome = serving.into_future() => outcome.map_err(RunError::Serve),
+        () = deadline(stopping) => {
+            tracing::warn!("some requests did not finish in time and were cut off");
+            Ok(())
+        }
+    };
+    upkeep.abort();
+    tracing::info!("stopped");
+    outcome
+}
+
+async fn deadline(stopping: oneshot::Receiver<()>) {
+    match stopping.await {
+        Ok(()) => tokio::time::sleep(DRAIN).await,
+        Err(_) => std::future::pending().await,
+    }
+}
+
+#[cfg(unix)]
+fn stop_signal() -> Result<impl Future<Output = ()>, RunError> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate()).map_err(RunError::Signals)?;
+    let mut interrupt = signal(SignalKind::interrupt()).map_err(RunError::Signals)?;
+    Ok(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    })
+}
+
+#[cfg(not(unix))]
+fn stop_signal() -> Result<impl Future<Output = ()>, RunError> {
+    Ok(async {
+        if tokio::signal::ctrl_c().await.is_err() {
+            std::future::pending::<()>().await;
+        }
+    })
+}

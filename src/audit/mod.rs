@@ -1,0 +1,66 @@
+//! The audit chain: each record holds the hash of what it recorded and a hash over itself and the record before it.
+//!
+//! An unkeyed chain shows accidents and after-thoughts, not an insider with the database; it is worth what the copies of its
+//! newest hash outside the database are worth.
+
+pub mod verify;
+
+use sha2::{Digest, Sha256};
+
+use crate::document::hex;
+use crate::store::{RecordRow, Rows};
+
+/// The hash over what a command recorded: terms, mappings, events and the hashes of its batches, each with its length before it.
+pub fn content_hash(rows: &Rows) -> String {
+    let mut hash = Sha256::new();
+    let mut add = |text: &str| {
+        hash.update((text.len() as u64).to_be_bytes());
+        hash.update(text.as_bytes());
+    };
+    for entity in &rows.entities {
+        [&entity.entity, &entity.name, &entity.functional_currency, &entity.framework, &entity.fiscal_year_end]
+            .into_iter()
+            .for_each(|text| add(text));
+    }
+    for mapping in &rows.account_mappings {
+        [&mapping.bond_issue, &mapping.effective_from, &mapping.accounts].into_iter().for_each(|text| add(text));
+    }
+    for issue in &rows.bond_issues {
+        [&issue.id, &issue.terms, &issue.rates].into_iter().for_each(|text| add(text));
+    }
+    for event in &rows.events {
+        [&event.bond_issue, &event.id, &event.kind, &event.effective_date, &event.detail]
+            .into_iter()
+            .for_each(|text| add(text));
+    }
+    for batch in &rows.batches {
+        [&batch.id, &batch.number, &batch.content_sha256].into_iter().for_each(|text| add(text));
+    }
+    for release in &rows.releases {
+        add(&release.release_sha256);
+    }
+    hex(&hash.finalize())
+}
+
+/// The hash of a record: over the hash of the one before it in its entity and all its own fields.
+pub fn link_hash(previous: &str, record: &RecordRow) -> String {
+    let mut hash = Sha256::new();
+    let sequence = record.sequence.to_string();
+    let recorded_at = record.recorded_at.to_string();
+    let fields = [
+        previous,
+        &record.entity,
+        &sequence,
+        &recorded_at,
+        &record.kind,
+        &record.subject,
+        &record.request_id,
+        &record.actor,
+        &record.content_sha256,
+    ];
+    for field in fields {
+        hash.update((field.len() as u64).to_be_bytes());
+        hash.update(field.as_bytes());
+    }
+    hex(&hash.finalize())
+}

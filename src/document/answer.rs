@@ -1,0 +1,225 @@
+//! What a recording request is answered with.
+
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::{BatchDocument, money};
+use crate::accounting::Currency;
+use crate::accounting::position::Position;
+use crate::accounting::refusal::Refusal;
+use crate::accounting::transaction::{conversion, coupon_payment, inducement, issuance};
+
+/// A recorded event.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct EventDocument {
+    /// Null in a preview.
+    pub id: Option<String>,
+    #[schema(example = "conversion")]
+    pub kind: String,
+    /// Of the command, gap-free in the entity; null in a preview.
+    pub sequence: Option<i64>,
+    pub effective_date: String,
+    pub recorded_at: Option<String>,
+    pub request_id: Option<String>,
+    pub bond_issue: Option<String>,
+}
+
+/// The debt of an issue at a day boundary. A premium is positive, a discount and issue costs are negative.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct PositionDocument {
+    pub as_of: String,
+    /// The day boundary to which interest and amortization run.
+    pub boundary: String,
+    pub principal: String,
+    pub premium_discount: String,
+    pub issue_costs: String,
+    pub carrying_amount: String,
+    pub interest_due: String,
+    pub interest_accrued: String,
+    /// Interest due and accrued together.
+    pub interest_payable: String,
+    /// Interest overpaid to holders; an asset.
+    pub interest_receivable: String,
+}
+
+impl PositionDocument {
+    /// The document of a position.
+    pub fn of(position: &Position, currency: Currency) -> Result<PositionDocument, Refusal> {
+        let components = position.components()?;
+        Ok(PositionDocument {
+            as_of: position.moment.date.to_string(),
+            boundary: position.moment.boundary.to_string(),
+            principal: money(position.principal, currency),
+            premium_discount: money(position.premium_discount, currency),
+            issue_costs: money(position.issue_costs, currency),
+            carrying_amount: money(components.carrying_amount()?, currency),
+            interest_due: money(position.interest_due, currency),
+            interest_accrued: money(position.interest_accrued, currency),
+            interest_payable: money(components.interest_payable, currency),
+            interest_receivable: money(position.interest_receivable, currency),
+        })
+    }
+}
+
+/// What a recording request did. Blocks of other kinds than the request's are absent.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, ToSchema)]
+pub struct RecordingAnswer {
+    /// Absent when there was nothing to record.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub event: Option<EventDocument>,
+    /// At the event's boundary, before it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub position_before: Option<PositionDocument>,
+    /// At the event's boundary, after it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub position_after: Option<PositionDocument>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accrued_through: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub issuance: Option<IssuanceBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub coupon_payment: Option<CouponPaymentBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub conversion: Option<ConversionBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub inducement: Option<InducementBlock>,
+    /// One posting date each, in order.
+    pub journal_batches: Vec<BatchDocument>,
+    /// In a preview: send it as `If-Preview-Match` to post only what was previewed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub preview_sha256: Option<String>,
+}
+
+/// What an issuance found.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct IssuanceBlock {
+    /// Interest accrued from the dated date to settlement, computed.
+    pub accrued_interest_computed: String,
+    pub accrued_interest_received: String,
+    /// Computed less received; the first accrual posts it.
+    pub accrued_interest_difference: String,
+}
+
+impl IssuanceBlock {
+    /// The block of an outcome.
+    pub fn of(outcome: &issuance::Outcome, currency: Currency) -> Result<IssuanceBlock, Refusal> {
+        let difference = outcome.accrued_interest_computed.minus(outcome.accrued_interest_received)?;
+        Ok(IssuanceBlock {
+            accrued_interest_computed: money(outcome.accrued_interest_computed, currency),
+            accrued_interest_received: money(outcome.accrued_interest_received, currency),
+            accrued_interest_difference: money(difference, currency),
+        })
+    }
+}
+
+/// What was paid.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct CouponPaymentBlock {
+    pub coupon_date: String,
+    pub paid_on: String,
+    /// The principal outstanding immediately before the coupon date.
+    pub principal: String,
+    pub coupon: String,
+    /// Interest left payable at conversions, and coupons handed over after the record date.
+    pub left_payable: String,
+    pub amount: String,
+}
+
+impl CouponPaymentBlock {
+    /// The block of an outcome.
+    pub fn of(outcome: &coupon_payment::Outcome, currency: Currency) -> CouponPaymentBlock {
+        CouponPaymentBlock {
+            coupon_date: outcome.coupon_date.to_string(),
+            paid_on: outcome.paid_on.to_string(),
+            principal: money(outcome.principal, currency),
+            coupon: money(outcome.coupon, currency),
+            left_payable: money(outcome.with_coupon, currency),
+            amount: money(outcome.amount, currency),
+        }
+    }
+}
+
+/// What a conversion moved. Paid-in capital is the balance, of either sign.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct ConversionBlock {
+    pub principal: String,
+    /// Whole shares.
+    pub shares_issued: String,
+    pub cash_in_lieu: String,
+    pub cash: String,
+    pub carrying_amount: String,
+    pub premium_discount: String,
+    pub issue_costs: String,
+    pub accrued_interest: String,
+    /// By holders who convert after the record date.
+    pub coupon_handed_over: String,
+    pub common_stock: String,
+    pub additional_paid_in_capital: String,
+    pub gain_loss: String,
+}
+
+impl ConversionBlock {
+    /// The block of an outcome.
+    pub fn of(outcome: &conversion::Outcome, currency: Currency) -> ConversionBlock {
+        ConversionBlock {
+            principal: money(outcome.principal, currency),
+            shares_issued: outcome.shares_issued.to_string(),
+            cash_in_lieu: money(outcome.cash_in_lieu, currency),
+            cash: money(outcome.cash, currency),
+            carrying_amount: money(outcome.carrying_amount, currency),
+            premium_discount: money(outcome.premium_discount, currency),
+            issue_costs: money(outcome.issue_costs, currency),
+            accrued_interest: money(outcome.accrued_interest, currency),
+            coupon_handed_over: money(outcome.coupon_handed_over, currency),
+            common_stock: money(outcome.common_stock, currency),
+            additional_paid_in_capital: money(outcome.additional_paid_in_capital, currency),
+            gain_loss: money(outcome.gain_loss, currency),
+        }
+    }
+}
+
+/// What an accepted offer came to.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct InducementBlock {
+    pub expense: String,
+    /// Of all consideration, at the acceptance share price; null without one.
+    pub fair_value_transferred: Option<String>,
+    pub fair_value_existing_terms: Option<String>,
+    /// `induced_conversion` or `extinguishment`.
+    pub accounting: String,
+}
+
+impl InducementBlock {
+    /// The block of an assessment.
+    pub fn of(assessment: &inducement::Assessment, currency: Currency) -> InducementBlock {
+        InducementBlock {
+            expense: money(assessment.expense, currency),
+            fair_value_transferred: assessment.fair_value_transferred.map(|value| money(value, currency)),
+            fair_value_existing_terms: assessment.fair_value_existing_terms.map(|value| money(value, currency)),
+            accounting: match assessment.accounting {
+                inducement::Accounting::InducedConversion => "induced_conversion",
+                inducement::Accounting::Extinguishment => "extinguishment",
+            }
+            .to_owned(),
+        }
+    }
+}
+
+/// What an accrual of all issues of an entity did.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct EntityAccrualAnswer {
+    pub accrued_through: String,
+    /// Without their entries, which may be many.
+    pub journal_batches: Vec<super::BatchHeadDocument>,
+    /// Issues for which there was nothing to post.
+    pub skipped: Vec<SkippedIssue>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub preview_sha256: Option<String>,
+}
+
+/// An issue for which there was nothing to post.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SkippedIssue {
+    pub bond_issue: String,
+    pub reason: String,
+}

@@ -1,0 +1,325 @@
+//! Bond issues: the terms on the wire and in the store.
+
+use std::collections::BTreeMap;
+
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use super::wire::{DateString, DecimalString};
+use super::{RecordingAnswer, money};
+use crate::accounting::instrument::{
+    AccrualCutoff, AmortizationMethod, ConversionTerms, DayCount, Instrument, InterestOnConversion, Rates,
+    SettlementType, ShareCapital, Terms, WithinPeriod,
+};
+use crate::accounting::{Amount, Currency, Refusal, identifier};
+
+/// Declares an enum of names on the wire that stand for a type of the core; the first is the default.
+macro_rules! names {
+    ($(#[$doc:meta])* $name:ident for $core:ty { $first:ident $first_text:literal $first_core:path, $($variant:ident $text:literal $value:path,)* }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+        pub enum $name {
+            #[default]
+            #[serde(rename = $first_text)]
+            $first,
+            $(#[serde(rename = $text)] $variant,)*
+        }
+
+        impl From<$name> for $core {
+            fn from(name: $name) -> $core {
+                match name { $name::$first => $first_core, $($name::$variant => $value,)* }
+            }
+        }
+    };
+}
+
+names! {
+    /// How days are counted.
+    DayCountName for DayCount {
+        Thirty360 "30/360" DayCount::Thirty360,
+        Thirty360Us "30U/360" DayCount::Thirty360Us,
+        ThirtyE360 "30E/360" DayCount::ThirtyE360,
+        ActActIcma "ACT/ACT-ICMA" DayCount::ActActIcma,
+        Act365Fixed "ACT/365F" DayCount::Act365Fixed,
+        Act360 "ACT/360" DayCount::Act360,
+    }
+}
+names! {
+    /// How premium, discount and issue costs are spread over the issue's life.
+    AmortizationMethodName for AmortizationMethod {
+        EffectiveInterest "effective_interest" AmortizationMethod::EffectiveInterest,
+        StraightLine "straight_line" AmortizationMethod::StraightLine,
+    }
+}
+names! {
+    /// How a coupon period's movement is spread over its days.
+    WithinPeriodName for WithinPeriod {
+        Ratable "ratable" WithinPeriod::Ratable,
+        Compound "compound" WithinPeriod::Compound,
+    }
+}
+names! {
+    /// To which day boundary a balance at close of business runs.
+    AccrualCutoffName for AccrualCutoff {
+        ThroughDate "through_date" AccrualCutoff::ThroughDate,
+        ToDate "to_date" AccrualCutoff::ToDate,
+    }
+}
+names! {
+    /// What becomes of interest accrued on bonds that convert between coupon dates.
+    AccruedInterestName for InterestOnConversion {
+        Forfeited "forfeited" InterestOnConversion::Forfeited,
+        Paid "paid" InterestOnConversion::Paid,
+        Payable "payable" InterestOnConversion::Payable,
+    }
+}
+names! {
+    /// What holders get at conversion.
+    SettlementName for SettlementType {
+        Physical "physical" SettlementType::Physical,
+        Cash "cash" SettlementType::Cash,
+        Combination "combination" SettlementType::Combination,
+    }
+}
+
+/// The conversion feature. Give `share_par_value`, or `no_par` for stock without par value.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ConversionDocument {
+    /// Shares for one denomination.
+    #[schema(example = "32.3428")]
+    pub shares_per_denomination: DecimalString,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "0.01")]
+    pub share_par_value: Option<DecimalString>,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub no_par: bool,
+    #[serde(default)]
+    pub accrued_interest: AccruedInterestName,
+    #[serde(default)]
+    pub settlement: SettlementName,
+}
+
+/// A bond issue as it is recorded.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BondIssueDocument {
+    /// The code of the entity that issues.
+    #[schema(example = "HARBOR")]
+    pub entity: String,
+    /// Your own name for the issue, unique in the entity.
+    #[schema(example = "CB-2031")]
+    pub reference: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// ISO 6166.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub isin: Option<String>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub dimensions: BTreeMap<String, String>,
+    /// ISO 4217.
+    #[schema(example = "USD")]
+    pub currency: String,
+    #[schema(example = "50000000.00")]
+    pub principal: DecimalString,
+    #[schema(example = "1000.00")]
+    pub denomination: DecimalString,
+    /// A fraction a year: "0.0425" is 4.25%.
+    #[schema(example = "0.0425")]
+    pub coupon_rate: DecimalString,
+    /// Coupons a year: 1, 2, 4, 12, or 0 for a zero-coupon issue.
+    pub coupon_frequency: u8,
+    pub day_count: DayCountName,
+    /// From when interest accrues.
+    pub dated_date: DateString,
+    pub settlement_date: DateString,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub first_coupon_date: Option<DateString>,
+    pub maturity_date: DateString,
+    /// Received for the bonds, before issue costs and without accrued interest.
+    #[schema(example = "51250000.00")]
+    pub proceeds: DecimalString,
+    /// Received for interest accrued to settlement; computed if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub accrued_interest_received: Option<DecimalString>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub issue_costs: Option<DecimalString>,
+    /// Calendar days from the record date to the coupon date.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub record_days: Option<u16>,
+    /// Compounding periods a year of a zero-coupon issue; 2 if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub compounding_frequency: Option<u8>,
+    /// In percent of principal; 100 if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub redemption_price: Option<DecimalString>,
+    #[serde(default)]
+    pub amortization_method: AmortizationMethodName,
+    #[serde(default)]
+    pub within_period: WithinPeriodName,
+    #[serde(default)]
+    pub accrual_cutoff: AccrualCutoffName,
+    /// The earliest non-contingent put, a coupon date.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub amortization_end: Option<DateString>,
+    /// Nominal annual, a fraction; for books taken over and textbook cases.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stated_effective_rate: Option<DecimalString>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub conversion: Option<ConversionDocument>,
+}
+
+impl BondIssueDocument {
+    /// The terms that the document states.
+    ///
+    /// # Errors
+    /// A [`Refusal`] for a currency, amount or identifier that cannot be.
+    pub fn terms(&self) -> Result<Terms, Refusal> {
+        let currency = Currency::from_code(&self.currency).ok_or_else(|| {
+            Refusal::invalid("currency", &self.currency, "it must be an alphabetic code of ISO 4217, such as \"USD\"")
+        })?;
+        if let Some(isin) = self.isin.as_deref().filter(|isin| !identifier::is_isin(isin)) {
+            return Err(Refusal::invalid(
+                "isin",
+                isin,
+                "it must be an ISIN of ISO 6166, whose last character is its check digit",
+            ));
+        }
+        let amount = |figure: DecimalString| Amount::from_major(figure.0, currency);
+        Ok(Terms {
+            currency,
+            principal: amount(self.principal)?,
+            denomination: amount(self.denomination)?,
+            coupon_rate: self.coupon_rate.0,
+            coupon_frequency: self.coupon_frequency,
+            compounding_frequency: self.compounding_frequency.unwrap_or(2),
+            day_count: self.day_count.into(),
+            dated_date: self.dated_date.0,
+            settlement_date: self.settlement_date.0,
+            first_coupon_date: self.first_coupon_date.map(|date| date.0),
+            maturity_date: self.maturity_date.0,
+            proceeds: amount(self.proceeds)?,
+            accrued_interest_received: self.accrued_interest_received.map(amount).transpose()?,
+            issue_costs: self.issue_costs.map_or(Ok(Amount::ZERO), amount)?,
+            redemption_price: self.redemption_price.map_or(Decimal::ONE, |percent| percent.0 / Decimal::ONE_HUNDRED),
+            amortization_method: self.amortization_method.into(),
+            within_period: self.within_period.into(),
+            accrual_cutoff: self.accrual_cutoff.into(),
+            amortization_end: self.amortization_end.map(|date| date.0),
+            stated_effective_rate: self.stated_effective_rate.map(|rate| rate.0),
+            record_days: self.record_days,
+            conversion: self.conversion.as_ref().map(ConversionDocument::terms).transpose()?,
+        })
+    }
+}
+
+impl ConversionDocument {
+    fn terms(&self) -> Result<ConversionTerms, Refusal> {
+        let share_capital = match (self.share_par_value, self.no_par) {
+            (Some(par), false) => ShareCapital::ParValue(par.0),
+            (None, true) => ShareCapital::NoPar,
+            (Some(_), true) => {
+                return Err(Refusal::contradiction("conversion/no_par", "give share_par_value or no_par, not both"));
+            }
+            (None, false) => {
+                return Err(Refusal::missing(
+                    "conversion/share_par_value",
+                    "give it, or no_par for stock without par value",
+                ));
+            }
+        };
+        Ok(ConversionTerms {
+            shares_per_denomination: self.shares_per_denomination.0,
+            share_capital,
+            accrued_interest: self.accrued_interest.into(),
+            settlement: self.settlement.into(),
+        })
+    }
+}
+
+/// Solved rates as stored, a coupon period each.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StoredRates {
+    pub gross: Decimal28,
+    pub net: Decimal28,
+    pub gross_same_horizon: Decimal28,
+}
+
+/// A decimal of up to 28 digits as text, for rates that no request carries.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Decimal28(pub Decimal);
+
+impl Serialize for Decimal28 {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(&self.0)
+    }
+}
+
+impl<'de> Deserialize<'de> for Decimal28 {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let text = String::deserialize(deserializer)?;
+        Decimal::from_str_exact(&text).map(Decimal28).map_err(serde::de::Error::custom)
+    }
+}
+
+impl From<Rates> for StoredRates {
+    fn from(rates: Rates) -> StoredRates {
+        StoredRates {
+            gross: Decimal28(rates.gross),
+            net: Decimal28(rates.net),
+            gross_same_horizon: Decimal28(rates.gross_same_horizon),
+        }
+    }
+}
+
+impl From<&StoredRates> for Rates {
+    fn from(stored: &StoredRates) -> Rates {
+        Rates { gross: stored.gross.0, net: stored.net.0, gross_same_horizon: stored.gross_same_horizon.0 }
+    }
+}
+
+/// The solved rates of an issue, with at least twelve decimals.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct EffectiveRateDocument {
+    /// A coupon period's rate x periods a year.
+    pub nominal_annual: String,
+    /// Compounded over a year.
+    pub effective_annual: String,
+    /// Without issue costs.
+    pub gross_nominal_annual: String,
+    /// What the last period of a stated rate's schedule takes up.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub stated_rate_difference: Option<String>,
+}
+
+impl EffectiveRateDocument {
+    /// The rates of an issue.
+    pub fn of(instrument: &Instrument) -> EffectiveRateDocument {
+        let shown = |rate: Decimal| {
+            let mut rate = rate.round_dp(16);
+            rate.rescale(16);
+            rate.to_string()
+        };
+        EffectiveRateDocument {
+            nominal_annual: shown(instrument.nominal_annual_rate()),
+            effective_annual: shown(instrument.effective_annual_rate()),
+            gross_nominal_annual: shown(instrument.gross_nominal_annual_rate()),
+            stated_rate_difference: instrument
+                .stated_rate_difference()
+                .map(|amount| money(amount, instrument.terms().currency)),
+        }
+    }
+}
+
+/// A bond issue as answered: its id, the terms as recorded, the solved rates and, when it is recorded, what was posted.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct BondIssueAnswer {
+    /// Null in a preview.
+    pub id: Option<String>,
+    #[serde(flatten)]
+    pub terms: BondIssueDocument,
+    pub effective_rate: EffectiveRateDocument,
+    #[serde(flatten, skip_serializing_if = "Option::is_none")]
+    pub recording: Option<RecordingAnswer>,
+}

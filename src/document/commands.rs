@@ -1,0 +1,243 @@
+//! What the commands on an issue carry.
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use super::bond_issue::SettlementName;
+use super::wire::{DateString, DecimalString};
+use crate::accounting::transaction::conversion::Conversion;
+use crate::accounting::transaction::inducement::{Completion, Criteria, Offer, OtherConsideration};
+use crate::accounting::transaction::{FractionalShares, Settlement};
+use crate::accounting::{Amount, Currency, Refusal};
+
+/// Accrue interest and amortization through a date.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AccrualRequest {
+    /// The last day that is accrued.
+    pub through: DateString,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reference: Option<String>,
+}
+
+/// Pay a coupon.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CouponPaymentRequest {
+    pub coupon_date: DateString,
+    /// When it was paid; the coupon date if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub paid_on: Option<DateString>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reference: Option<String>,
+}
+
+/// What becomes of a fraction of a share.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum FractionalSharesName {
+    #[default]
+    Cash,
+    RoundDown,
+}
+
+/// How a conversion is accounted for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ConversionMethodName {
+    #[default]
+    BookValue,
+    MarketValue,
+}
+
+/// How one conversion is settled, where it is not as the terms say or needs figures of its own.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SettlementDocument {
+    #[serde(rename = "type")]
+    pub kind: SettlementName,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cash: Option<DecimalString>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shares: Option<DecimalString>,
+}
+
+impl SettlementDocument {
+    fn settlement(&self, currency: Currency) -> Result<Settlement, Refusal> {
+        if let Some(shares) = self.shares.filter(|shares| shares.0.is_sign_negative()) {
+            return Err(Refusal::invalid("settlement/shares", shares, "it cannot be negative"));
+        }
+        let cash = self.cash.map(|cash| Amount::from_major(cash.0, currency)).transpose()?;
+        Ok(Settlement { kind: self.kind.into(), cash, shares: self.shares.map(|shares| shares.0) })
+    }
+}
+
+/// Convert bonds under their original terms.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ConversionRequest {
+    pub effective_date: DateString,
+    #[schema(example = "1000000.00")]
+    pub principal: DecimalString,
+    /// Needed when a fraction of a share is paid in cash.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub share_price: Option<DecimalString>,
+    #[serde(default)]
+    pub method: ConversionMethodName,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub settlement: Option<SettlementDocument>,
+    #[serde(default)]
+    pub fractional_shares: FractionalSharesName,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reference: Option<String>,
+}
+
+impl ConversionRequest {
+    /// The core's command, in an issue's currency.
+    ///
+    /// # Errors
+    /// A [`Refusal`] for amounts that cannot be, and for the market value method, which original terms do not allow.
+    pub fn command(&self, currency: Currency) -> Result<Conversion, Refusal> {
+        if self.method == ConversionMethodName::MarketValue {
+            return Err(Refusal::not_supported(
+                "method",
+                "the market value method is no US GAAP for a conversion under original terms (ASC 470-20-40-4); leave method out or give \"book_value\"",
+            ));
+        }
+        Ok(Conversion {
+            effective_date: self.effective_date.0,
+            principal: Amount::from_major(self.principal.0, currency)?,
+            share_price: self.share_price.map(|price| price.0),
+            settlement: self.settlement.as_ref().map(|settlement| settlement.settlement(currency)).transpose()?,
+            fractional_shares: self.fractional_shares.into(),
+        })
+    }
+}
+
+impl From<FractionalSharesName> for FractionalShares {
+    fn from(name: FractionalSharesName) -> FractionalShares {
+        match name {
+            FractionalSharesName::Cash => FractionalShares::Cash,
+            FractionalSharesName::RoundDown => FractionalShares::RoundDown,
+        }
+    }
+}
+
+/// The answers to the criteria of ASC 470-20-40-13 as amended by ASU 2024-04.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CriteriaDocument {
+    /// The changed privileges are exercisable only for a limited time.
+    pub limited_time: bool,
+    /// The offer preserves the form and at least the amount of what the existing privileges give.
+    pub preserves_form_and_amount: bool,
+    /// The conversion feature was substantive when the bonds were issued.
+    pub substantive_at_issuance: bool,
+    /// It was substantive when the offer was accepted.
+    pub substantive_at_acceptance: bool,
+}
+
+impl From<CriteriaDocument> for Criteria {
+    fn from(answers: CriteriaDocument) -> Criteria {
+        Criteria {
+            limited_time: answers.limited_time,
+            preserves_form_and_amount: answers.preserves_form_and_amount,
+            substantive_at_issuance: answers.substantive_at_issuance,
+            substantive_at_acceptance: answers.substantive_at_acceptance,
+        }
+    }
+}
+
+/// Something given besides shares and cash.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OtherConsiderationDocument {
+    pub description: String,
+    pub fair_value: DecimalString,
+}
+
+/// Record an inducement: acceptance and conversion together, the acceptance alone (without `effective_date`), or the conversion
+/// of an acceptance recorded before (with `acceptance`, its event's id).
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct InducementRequest {
+    /// The event id of an acceptance that is settled now; then only `effective_date`, `share_price`, `settlement` and
+    /// `fractional_shares` are given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub acceptance: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub acceptance_date: Option<DateString>,
+    /// When the bonds convert.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub effective_date: Option<DateString>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub principal: Option<DecimalString>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub acceptance_share_price: Option<DecimalString>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub share_price: Option<DecimalString>,
+    /// All shares for one denomination under the offer.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub new_shares_per_denomination: Option<DecimalString>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cash: Option<DecimalString>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub other_consideration: Option<OtherConsiderationDocument>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub criteria: Option<CriteriaDocument>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub settlement: Option<SettlementDocument>,
+    #[serde(default)]
+    pub fractional_shares: FractionalSharesName,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reference: Option<String>,
+}
+
+impl InducementRequest {
+    /// The accepted offer.
+    ///
+    /// # Errors
+    /// A [`Refusal`] that names what is missing or cannot be.
+    pub fn offer(&self, currency: Currency) -> Result<Offer, Refusal> {
+        let because = "an accepted offer needs it";
+        let acceptance_date = self.acceptance_date.ok_or_else(|| Refusal::missing("acceptance_date", because))?;
+        let principal = self.principal.ok_or_else(|| Refusal::missing("principal", because))?;
+        let criteria = self.criteria.ok_or_else(|| {
+            Refusal::missing(
+                "criteria",
+                "whether this is an induced conversion or an extinguishment depends on them (ASC 470-20-40-13)",
+            )
+        })?;
+        let amount = |figure: DecimalString| Amount::from_major(figure.0, currency);
+        let other_consideration = match &self.other_consideration {
+            Some(other) => Some(OtherConsideration {
+                description: other.description.clone(),
+                fair_value: amount(other.fair_value)?,
+            }),
+            None => None,
+        };
+        Ok(Offer {
+            acceptance_date: acceptance_date.0,
+            principal: amount(principal)?,
+            acceptance_share_price: self.acceptance_share_price.map(|price| price.0),
+            new_shares_per_denomination: self.new_shares_per_denomination.map(|shares| shares.0),
+            cash: self.cash.map(amount).transpose()?,
+            other_consideration,
+            criteria: criteria.into(),
+        })
+    }
+
+    /// The conversion, if it is recorded with this request.
+    ///
+    /// # Errors
+    /// A [`Refusal`] for a settlement that cannot be.
+    pub fn completion(&self, currency: Currency) -> Result<Option<Completion>, Refusal> {
+        let Some(effective_date) = self.effective_date else { return Ok(None) };
+        Ok(Some(Completion {
+            effective_date: effective_date.0,
+            share_price: self.share_price.map(|price| price.0),
+            settlement: self.settlement.as_ref().map(|settlement| settlement.settlement(currency)).transpose()?,
+            fractional_shares: self.fractional_shares.into(),
+        }))
+    }
+}

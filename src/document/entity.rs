@@ -1,0 +1,76 @@
+//! Entities and account mappings.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use super::wire::DateString;
+use crate::accounting::framework::Framework;
+
+/// The reporting framework.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum FrameworkName {
+    #[default]
+    UsGaap,
+    Ifrs,
+}
+
+impl From<FrameworkName> for Framework {
+    fn from(name: FrameworkName) -> Framework {
+        match name {
+            FrameworkName::UsGaap => Framework::UsGaap,
+            FrameworkName::Ifrs => Framework::Ifrs,
+        }
+    }
+}
+
+/// A legal entity whose books are kept.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct EntityDocument {
+    /// 2 to 12 characters A-Z and 0-9; never changes.
+    #[schema(pattern = "^[A-Z0-9]{2,12}$", example = "HARBOR")]
+    pub code: String,
+    #[schema(example = "Harbor Light Ferries, Inc.")]
+    pub name: String,
+    /// ISO 4217.
+    #[schema(example = "USD")]
+    pub functional_currency: String,
+    #[serde(default)]
+    pub framework: FrameworkName,
+    /// MM-DD, a month's last day.
+    #[schema(example = "12-31")]
+    pub fiscal_year_end: String,
+    /// Legal Entity Identifier (ISO 17442).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lei: Option<String>,
+}
+
+/// A ledger account.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AccountDocument {
+    /// The account's code in the ledger.
+    #[schema(example = "2510")]
+    pub account: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub dimensions: BTreeMap<String, String>,
+}
+
+/// The whole account mapping of an entity, or of one issue, from a date on.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AccountMappingDocument {
+    /// Account role to account.
+    pub accounts: BTreeMap<String, AccountDocument>,
+    /// In answers: from when on it is in force.
+    #[serde(default, skip_serializing_if = "Option::is_none", skip_deserializing)]
+    pub effective_from: Option<DateString>,
+    /// In answers: roles that have no account.
+    #[serde(default, skip_serializing_if = "Option::is_none", skip_deserializing)]
+    pub missing: Option<Vec<String>>,
+}

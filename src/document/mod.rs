@@ -1,0 +1,33 @@
+//! The documents of the interface: what a request carries, what an answer shows, and what the store keeps as JSON. Core types
+//! are not serializable by design; these are their counterparts, converted by hand.
+
+mod answer;
+mod batch;
+mod bond_issue;
+mod carrying_value;
+mod commands;
+mod entity;
+pub mod wire;
+
+pub use answer::{
+    ConversionBlock, CouponPaymentBlock, EntityAccrualAnswer, EventDocument, InducementBlock, IssuanceBlock,
+    PositionDocument, RecordingAnswer, SkippedIssue,
+};
+pub use batch::{
+    BatchDocument, BatchHeadDocument, DerivationDocument, EntryDocument, LineDocument, StatementEffectsDocument,
+    TotalsDocument, hex,
+};
+pub use bond_issue::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, StoredRates};
+pub use carrying_value::{CarryingValueDocument, ComponentsDocument, ReconcilingItem};
+pub use commands::{
+    AccrualRequest, ConversionRequest, CouponPaymentRequest, CriteriaDocument, InducementRequest,
+    OtherConsiderationDocument, SettlementDocument,
+};
+pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
+
+use crate::accounting::money::{Amount, Currency};
+
+/// An amount as it stands in a document: all decimals of the currency.
+pub fn money(amount: Amount, currency: Currency) -> String {
+    amount.to_major(currency).to_string()
+}

@@ -1,0 +1,195 @@
+//! CSV (RFC 4180): UTF-8, CRLF, a header row. A text cell that a spreadsheet would take for a formula is led by an apostrophe.
+
+use csv::{Terminator, WriterBuilder};
+
+use crate::document::BatchDocument;
+use crate::reading::{CarryingValues, JournalLine, RollforwardDocument};
+
+/// A text cell that no spreadsheet runs.
+fn harmless(text: &str) -> String {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
+}
+
+fn table<const N: usize>(
+    header: [&str; N],
+    rows: impl IntoIterator<Item = [String; N]>,
+) -> Result<Vec<u8>, csv::Error> {
+    let mut writer = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
+    writer.write_record(header)?;
+    for row in rows {
+        writer.write_record(row)?;
+    }
+    writer.into_inner().map_err(|error| csv::Error::from(error.into_error()))
+}
+
+/// One row a journal line of the batches, in order.
+///
+/// # Errors
+/// Writing to memory does not fail.
+pub fn journal_lines(batches: &[BatchDocument]) -> Result<Vec<u8>, csv::Error> {
+    let header = [
+        "number",
+        "revision",
+        "release",
+        "entity",
+        "posting_date",
+        "effective_date",
+        "currency",
+        "entry",
+        "kind",
+        "line",
+        "account",
+        "account_name",
+        "account_role",
+        "debit",
+        "credit",
+        "bond_issue",
+        "reference",
+        "isin",
+        "event",
+        "memo",
+        "content_sha256",
+    ];
+    let row = |line: JournalLine| {
+        [
+            line.number,
+            line.revision,
+            line.release,
+            line.entity,
+            line.posting_date,
+            line.effective_date,
+            line.currency,
+            line.entry.to_string(),
+            line.kind,
+            line.line.to_string(),
+            harmless(&line.account),
+            harmless(&line.account_name),
+            line.account_role,
+            line.debit,
+            line.credit,
+            line.bond_issue,
+            harmless(&line.reference),
+            line.isin,
+            line.event,
+            harmless(&line.memo),
+            line.content_sha256,
+        ]
+    };
+    table(header, batches.iter().flat_map(JournalLine::of).map(row))
+}
+
+/// One row an issue, then the total.
+///
+/// # Errors
+/// Writing to memory does not fail.
+pub fn carrying_values(values: &CarryingValues) -> Result<Vec<u8>, csv::Error> {
+    let header = [
+        "bond_issue",
+        "reference",
+        "currency",
+        "as_of",
+        "known_at",
+        "basis",
+        "principal",
+        "premium_discount",
+        "issue_costs",
+        "carrying_amount",
+        "interest_due",
+        "interest_accrued",
+        "interest_payable",
+        "accrued_through",
+        "status",
+    ];
+    let row = |item: &crate::document::CarryingValueDocument| {
+        [
+            item.bond_issue.clone(),
+            harmless(&item.reference),
+            item.currency.clone(),
+            item.position.as_of.clone(),
+            item.known_at.clone(),
+            item.basis.clone(),
+            item.position.principal.clone(),
+            item.position.premium_discount.clone(),
+            item.position.issue_costs.clone(),
+            item.position.carrying_amount.clone(),
+            item.position.interest_due.clone(),
+            item.position.interest_accrued.clone(),
+            item.position.interest_payable.clone(),
+            item.accrued_through.clone().unwrap_or_default(),
+            item.status.clone(),
+        ]
+    };
+    let total = &values.total;
+    let total = [
+        "total".to_owned(),
+        String::new(),
+        values.currency.clone(),
+        values.as_of.clone(),
+        values.known_at.clone(),
+        values.basis.clone(),
+        total.principal.clone(),
+        total.premium_discount.clone(),
+        total.issue_costs.clone(),
+        total.carrying_amount.clone(),
+        String::new(),
+        String::new(),
+        total.interest_payable.clone(),
+        String::new(),
+        String::new(),
+    ];
+    table(header, values.items.iter().map(row).chain([total]))
+}
+
+/// One row a movement line: each issue's, then the total's, then the checks.
+///
+/// # Errors
+/// Writing to memory does not fail.
+pub fn rollforward(report: &RollforwardDocument) -> Result<Vec<u8>, csv::Error> {
+    let header = [
+        "bond_issue",
+        "reference",
+        "currency",
+        "from",
+        "to",
+        "movement",
+        "principal",
+        "premium_discount",
+        "issue_costs",
+        "carrying_amount",
+        "interest_payable",
+        "interest_receivable",
+        "gain_loss",
+        "expense",
+        "cash",
+        "shares",
+        "paid_in_capital",
+        "batches",
+    ];
+    let row = |issue: &str, reference: &str, line: &crate::reading::RollforwardLine| {
+        [
+            issue.to_owned(),
+            harmless(reference),
+            report.currency.clone(),
+            report.from.clone(),
+            report.to.clone(),
+            line.movement.clone(),
+            line.principal.clone(),
+            line.premium_discount.clone(),
+            line.issue_costs.clone(),
+            line.carrying_amount.clone(),
+            line.interest_payable.clone(),
+            line.interest_receivable.clone(),
+            line.gain_loss.clone(),
+            line.expense.clone(),
+            line.cash.clone(),
+            line.shares.clone(),
+            line.paid_in_capital.clone(),
+            line.batches.join(" "),
+        ]
+    };
+    let issues = report
+        .issues
+        .iter()
+        .flat_map(|issue| issue.lines.iter().map(|line| row(&issue.bond_issue, &issue.reference, line)));
+    table(header, issues.chain(report.total.iter().map(|line| row("total", "", line))))
+}

@@ -1,0 +1,3 @@
+//! Representations other than JSON.
+
+pub mod csv;

@@ -1,0 +1,100 @@
+//! The whole edge put together: routes, fallbacks and layers, in their order.
+
+use std::time::Duration;
+
+use axum::extract::{Request, State};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
+use axum::response::{IntoResponse, Response};
+use axum::{Extension, Router};
+use tower_http::catch_panic::CatchPanicLayer;
+use utoipa::openapi::OpenApi;
+use utoipa_axum::router::OpenApiRouter;
+
+use super::body::BodyLimit;
+use super::guard::{Guard, guard};
+use super::linger::linger;
+use super::observe::observe;
+use super::problem::{self, Kind, Problem};
+use super::system::{self, Readiness};
+use super::{docs, openapi};
+
+/// What the edge needs beside the routes of the resources.
+#[derive(Clone)]
+pub struct Edge {
+    pub guard: Guard,
+    pub readiness: Readiness,
+    /// The longest body of a route that says nothing else.
+    pub body_limit: BodyLimit,
+    /// The longest a request may take.
+    pub time_limit: Duration,
+    /// The kinds of problem that the rules of the core bring, for the documentation.
+    pub refusals: &'static [Kind],
+}
+
+impl Edge {
+    /// With a body of at most one MiB and thirty seconds for a request.
+    pub fn new(guard: Guard, readiness: Readiness, refusals: &'static [Kind]) -> Self {
+        Self { guard, readiness, body_limit: BodyLimit::default(), time_limit: Duration::from_secs(30), refusals }
+    }
+}
+
+/// The document of these routes together with those of the edge, as it is served and printed.
+pub fn document<S: Clone + Send + Sync + 'static>(api: &OpenApiRouter<S>, refusals: &[Kind]) -> OpenApi {
+    let nobody_asks: Readiness = std::sync::Arc::new(|| Box::pin(async { Ok(()) }));
+    let mut document = api.get_openapi().clone();
+    document.merge(system::router(nobody_asks).into_openapi());
+    openapi::complete(document, refusals)
+}
+
+/// The service: `api` behind the guard, the system's addresses and the documentation before it.
+///
+/// Guarantees: every answer carries `X-Request-Id`; every 4xx and 5xx is a problem document, whatever made it, a panic
+/// included; a request ends within the time limit.
+pub fn router<S: Clone + Send + Sync + 'static>(api: OpenApiRouter<S>, state: S, edge: Edge) -> Router {
+    let document = document(&api, edge.refusals);
+    let (mut api, _) = api.split_for_parts();
+    if api.has_routes() {
+        api = api.route_layer(from_fn_with_state(edge.guard, guard));
+    }
+    let (system, _) = system::router(edge.readiness).split_for_parts();
+    Router::new()
+        .merge(api.with_state(state))
+        .merge(system)
+        .merge(docs::router(&document, edge.refusals))
+        .fallback(no_such_path)
+        .method_not_allowed_fallback(method_not_allowed)
+        // From here on the last is the outermost.
+        .layer(Extension(edge.body_limit))
+        .layer(from_fn_with_state(edge.time_limit, within_time))
+        .layer(CatchPanicLayer::custom(panicked))
+        .layer(from_fn(linger))
+        .layer(from_fn(observe))
+}
+
+async fn no_such_path(request: Request) -> Problem {
+    let detail = format!("there is nothing at {}; /docs/ lists what there is", request.uri().path());
+    Problem::new(problem::NOT_FOUND, detail)
+}
+
+async fn method_not_allowed(request: Request) -> Problem {
+    let detail = format!("{} is not possible at {}; see Allow", request.method(), request.uri().path());
+    Problem::new(problem::METHOD_NOT_ALLOWED, detail)
+}
+
+/// Recording runs in a task of its own, so that cutting the wait short cuts no posting short.
+async fn within_time(State(limit): State<Duration>, request: Request, next: Next) -> Response {
+    match tokio::time::timeout(limit, next.run(request)).await {
+        Ok(response) => response,
+        Err(_) => {
+            let detail =
+                format!("there was no answer within {} seconds; what was asked may still be recorded", limit.as_secs());
+            Problem::new(problem::TIMEOUT, detail).retry_after(1).into_response()
+        }
+    }
+}
+
+fn panicked(payload: Box<dyn std::any::Any + Send>) -> Response {
+    let message = payload.downcast_ref::<String>().map(String::as_str);
+    let message = message.or_else(|| payload.downcast_ref::<&str>().copied()).unwrap_or("no message");
+    Problem::internal(format!("panic: {message}")).into_response()
+}

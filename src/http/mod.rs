@@ -1,0 +1,28 @@
+//! The edge: HTTP in, domain types on, answers out. In reading order:
+//!
+//! - [`edge`] puts it together; [`observe`], [`linger`] and [`guard`] are its layers;
+//! - [`problem`] is every error answer, [`wire`] and [`ids`] how values are written;
+//! - [`extract`], [`body`], [`query`], [`accept`] and [`request_id`] read requests, [`etag`] and [`page`] write answers;
+//! - [`openapi`], [`docs`] and [`system`] speak about the service itself.
+
+pub use crate::document::wire;
+
+pub mod accept;
+pub mod body;
+pub mod docs;
+pub mod edge;
+pub mod etag;
+pub mod extract;
+pub mod guard;
+pub mod ids;
+mod json_error;
+pub mod linger;
+pub mod observe;
+pub mod openapi;
+pub mod page;
+pub mod problem;
+pub mod query;
+pub mod refusals;
+pub mod request_id;
+pub mod resource;
+pub mod system;

@@ -1,0 +1,98 @@
+//! Refusals of the core and failures of posting and reading, as problems.
+
+use axum::http::StatusCode;
+
+use super::problem::{self, Kind, Problem};
+use crate::accounting::Refusal;
+use crate::posting::RecordError;
+use crate::store::StoreError;
+
+macro_rules! refusals {
+    ($($code:literal $status:ident $title:literal, $meaning:literal;)*) => {
+        /// The kinds of problem that rules of the core and of posting bring, beside those of the edge.
+        pub const KINDS: &[Kind] =
+            &[$(Kind { code: $code, status: StatusCode::$status, title: $title, meaning: $meaning }),*];
+    };
+}
+
+refusals! {
+    "overflow" UNPROCESSABLE_ENTITY "A figure is too large",
+        "Amounts may have up to 10^15 minor units; what is computed from them is kept exactly or refused.";
+    "too_many_decimals" UNPROCESSABLE_ENTITY "An amount has more decimals than its currency",
+        "Amounts are whole numbers of the currency's minor unit (ISO 4217).";
+    "principal_not_multiple_of_denomination" UNPROCESSABLE_ENTITY "Principal is no multiple of the denomination",
+        "Bonds are issued, converted and repaid in whole denominations.";
+    "no_rate_explains_proceeds" UNPROCESSABLE_ENTITY "No effective rate explains the proceeds",
+        "Proceeds, issue costs, coupons and dates contradict each other: no rate in reason makes them equal.";
+    "stated_rate_differs" UNPROCESSABLE_ENTITY "The stated effective rate does not fit the proceeds",
+        "A stated rate may leave at most 2% of discount, premium and costs to the last period, unless the solved rate rounds to it.";
+    "not_a_coupon_date" UNPROCESSABLE_ENTITY "The date is no coupon date",
+        "Coupon dates run back from maturity; the detail names the nearest one.";
+    "before_settlement" UNPROCESSABLE_ENTITY "The date is before settlement",
+        "Nothing was outstanding before the issue settled.";
+    "after_maturity" UNPROCESSABLE_ENTITY "The date is after maturity",
+        "The issue had ended by then.";
+    "no_conversion_terms" UNPROCESSABLE_ENTITY "The issue cannot be converted",
+        "Only an issue recorded with conversion terms can be converted.";
+    "share_price_required" UNPROCESSABLE_ENTITY "A fraction of a share needs a share price",
+        "A fraction is paid in cash at the share price unless the terms drop it.";
+    "not_supported" UNPROCESSABLE_ENTITY "This is not accounted for yet",
+        "The request is understood, and this version has no rule for it.";
+    "exceeds_outstanding" CONFLICT "More than is outstanding",
+        "The principal is more than what is outstanding on that date.";
+    "later_event_in_the_way" CONFLICT "A later event stands in the way",
+        "An event recorded for a later date would no longer be possible.";
+    "coupon_already_paid" CONFLICT "The coupon is paid already",
+        "Each coupon is paid once.";
+    "nothing_due" CONFLICT "Nothing is due",
+        "No principal was outstanding before that coupon date.";
+    "acceptance_already_settled" CONFLICT "The acceptance is settled already",
+        "An accepted offer is settled once.";
+    "reference_in_use" CONFLICT "The reference is in use",
+        "A reference names one thing of its kind in an entity; the figures name it.";
+    "entity_exists" CONFLICT "The entity exists already",
+        "Entity codes are given once and never change.";
+}
+
+fn kind(code: &str) -> Kind {
+    KINDS.iter().copied().find(|kind| kind.code == code).unwrap_or(problem::INVALID_FIELD)
+}
+
+impl From<Refusal> for Problem {
+    fn from(refusal: Refusal) -> Problem {
+        let detail = refusal.to_string();
+        let pointer = refusal.field().map(|field| format!("/{field}"));
+        match pointer {
+            Some(pointer) if refusal.code() == "invalid_field" => Problem::invalid_field(pointer, detail),
+            pointer => {
+                let problem = Problem::new(kind(refusal.code()), detail);
+                match pointer.filter(|_| kind(refusal.code()).status == StatusCode::UNPROCESSABLE_ENTITY) {
+                    Some(pointer) => problem.at(pointer),
+                    None => problem,
+                }
+            }
+        }
+    }
+}
+
+impl From<RecordError> for Problem {
+    fn from(error: RecordError) -> Problem {
+        match error {
+            RecordError::Refused(refusal) => refusal.into(),
+            RecordError::NotFound(what) => Problem::not_found(what),
+            RecordError::ReferenceInUse { ref id, .. } => {
+                let id = id.clone();
+                Problem::new(kind("reference_in_use"), error.to_string()).with_figure("id", id)
+            }
+            RecordError::EntityExists(_) => Problem::new(kind("entity_exists"), error.to_string()),
+            RecordError::KeyReused => Problem::new(problem::IDEMPOTENCY_KEY_REUSED, error.to_string()),
+            RecordError::PreviewDiffers => Problem::new(problem::PREVIEW_DIFFERS, error.to_string()),
+            RecordError::PreconditionFailed => Problem::new(problem::PRECONDITION_FAILED, error.to_string()),
+            RecordError::Busy(None) => Problem::unavailable("the writer has stopped").retry_after(1),
+            RecordError::Busy(Some(error)) => Problem::unavailable(error).retry_after(1),
+            RecordError::Store(StoreError::Unavailable(cause)) => Problem::unavailable(cause).retry_after(1),
+            RecordError::Store(error) => Problem::internal(error),
+            error @ RecordError::Corrupt { .. } => Problem::internal(error),
+        }
+    }
+}

@@ -1,0 +1,134 @@
+//! The resources of the interface: one file each. A handler turns a request into a command or a read, calls, and turns the answer
+//! into a response.
+
+mod account_mapping;
+mod bond_issues;
+mod carrying_values;
+mod entities;
+mod journal_batches;
+mod reports;
+mod transactions;
+
+use axum::http::StatusCode;
+use axum::response::Response;
+use serde::Deserialize;
+use utoipa::ToSchema;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::body::Fingerprint;
+use super::etag;
+use super::extract::{IfMatch, Recording};
+use super::problem::{self, Problem};
+use super::wire::Timestamp;
+use crate::accounting::Currency;
+use crate::posting::{Command, Context, IdempotencyKey, Recorder};
+use crate::reading::Library;
+
+/// What handlers work with.
+#[derive(Clone, Debug)]
+pub struct App {
+    pub recorder: Recorder,
+    pub library: Library,
+}
+
+/// All routes of the resources.
+pub fn router() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(entities::list, entities::create))
+        .routes(routes!(entities::get))
+        .routes(routes!(account_mapping::get, account_mapping::put))
+        .routes(routes!(transactions::accrue_entity))
+        .routes(routes!(carrying_values::all))
+        .routes(routes!(reports::rollforward))
+        .routes(routes!(reports::trial_balance))
+        .routes(routes!(journal_batches::releases))
+        .routes(routes!(bond_issues::list, bond_issues::create))
+        .routes(routes!(bond_issues::get))
+        .routes(routes!(bond_issues::schedule))
+        .routes(routes!(bond_issues::events))
+        .routes(routes!(carrying_values::one))
+        .routes(routes!(transactions::accrue))
+        .routes(routes!(transactions::pay_coupon))
+        .routes(routes!(transactions::convert))
+        .routes(routes!(transactions::induce))
+        .routes(routes!(journal_batches::list))
+        .routes(routes!(journal_batches::get))
+}
+
+impl App {
+    /// Records a command, or answers what it would do.
+    async fn record(
+        &self,
+        command: Command,
+        recording: Recording,
+        fingerprint: Fingerprint,
+    ) -> Result<Response, Problem> {
+        let validate_only = recording.validate_only;
+        let context = context(recording, fingerprint);
+        let recorded = if validate_only {
+            self.recorder.preview(command, context).await?
+        } else {
+            self.recorder.record(command, context).await?
+        };
+        let status = StatusCode::from_u16(recorded.status).unwrap_or(StatusCode::CREATED);
+        Ok(etag::recorded(status, recorded.answer, recorded.replayed))
+    }
+}
+
+fn context(recording: Recording, fingerprint: Fingerprint) -> Context {
+    let if_match = match recording.if_match {
+        Some(IfMatch::OneOf(tags)) => {
+            Some(tags.iter().filter_map(etag::ETag::strong_text).map(str::to_owned).collect())
+        }
+        Some(IfMatch::Any) | None => None,
+    };
+    Context {
+        request_id: recording.request_id.to_string(),
+        actor: recording.principal.name,
+        idempotency: recording
+            .idempotency_key
+            .map(|key| IdempotencyKey { key: key.as_str().to_owned(), fingerprint: fingerprint.to_string() }),
+        preview_sha256: recording.if_preview_match.map(|preview| preview.as_str().to_owned()),
+        if_match,
+    }
+}
+
+/// Refuses a time that is still to come: what will be known then is not known yet.
+fn not_future(known_at: Option<Timestamp>) -> Result<Option<Timestamp>, Problem> {
+    let now = jiff::Timestamp::now().as_microsecond();
+    match known_at {
+        Some(at) if at.microseconds() > now => Err(malformed("known_at", format!("{at} is in the future"))),
+        at => Ok(at),
+    }
+}
+
+/// A currency in a query.
+fn currency(code: Option<&String>) -> Result<Option<Currency>, Problem> {
+    let read = |code: &String| {
+        Currency::from_code(code).ok_or_else(|| malformed("currency", format!("{code} is no currency of ISO 4217")))
+    };
+    code.map(read).transpose()
+}
+
+fn malformed(parameter: &str, why: impl std::fmt::Display) -> Problem {
+    Problem::new(problem::MALFORMED_QUERY, format!("the query parameter \"{parameter}\": {why}"))
+}
+
+/// In which representation a table is wanted, where `Accept` cannot say it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Format {
+    Json,
+    Csv,
+}
+
+/// The representation that `format` names, else the one that `Accept` likes best.
+fn media(format: Option<Format>, accept: &super::accept::Accept) -> Result<super::accept::Media, Problem> {
+    use super::accept::Media;
+    match format {
+        Some(Format::Json) => Ok(Media::Json),
+        Some(Format::Csv) => Ok(Media::Csv),
+        None => accept.choose(&[Media::Json, Media::Csv]),
+    }
+}

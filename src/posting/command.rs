@@ -1,0 +1,103 @@
+//! What can be recorded, and what surrounds it.
+
+use jiff::civil::Date;
+
+use crate::document::{
+    AccountMappingDocument, AccrualRequest, BondIssueDocument, ConversionRequest, CouponPaymentRequest, EntityDocument,
+    InducementRequest,
+};
+
+/// A command to record.
+#[derive(Clone, Debug)]
+pub enum Command {
+    CreateEntity(EntityDocument),
+    MapAccounts { entity: String, bond_issue: Option<String>, effective_from: Date, mapping: AccountMappingDocument },
+    Issue(Box<BondIssueDocument>),
+    AccrueEntity { entity: String, request: AccrualRequest },
+    OnIssue { entity: String, bond_issue: String, command: IssueCommand },
+}
+
+/// A command on one bond issue.
+#[derive(Clone, Debug)]
+pub enum IssueCommand {
+    Accrue(AccrualRequest),
+    PayCoupon(CouponPaymentRequest),
+    Convert(ConversionRequest),
+    Induce(Box<InducementRequest>),
+}
+
+impl Command {
+    /// The entity whose books it changes.
+    pub fn entity(&self) -> &str {
+        match self {
+            Command::CreateEntity(document) => &document.code,
+            Command::Issue(document) => &document.entity,
+            Command::MapAccounts { entity, .. }
+            | Command::AccrueEntity { entity, .. }
+            | Command::OnIssue { entity, .. } => entity,
+        }
+    }
+
+    /// The bond issue that it is on, if on one.
+    pub fn bond_issue(&self) -> Option<&str> {
+        match self {
+            Command::OnIssue { bond_issue, .. } => Some(bond_issue),
+            _ => None,
+        }
+    }
+}
+
+impl Command {
+    /// The kind and reference that must name nothing else in the entity, if the command has a reference.
+    pub fn natural_key(&self) -> Option<(&'static str, &str)> {
+        match self {
+            Command::Issue(document) => Some(("bond_issue", &document.reference)),
+            Command::AccrueEntity { request, .. } => {
+                request.reference.as_deref().map(|reference| ("accrual", reference))
+            }
+            Command::OnIssue { command, .. } => command.reference().map(|reference| (command.kind(), reference)),
+            Command::CreateEntity(_) | Command::MapAccounts { .. } => None,
+        }
+    }
+}
+
+impl IssueCommand {
+    /// Under which references of such commands are unique.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            IssueCommand::Accrue(_) => "accrual",
+            IssueCommand::PayCoupon(_) => "coupon_payment",
+            IssueCommand::Convert(_) => "conversion",
+            IssueCommand::Induce(_) => "inducement",
+        }
+    }
+
+    fn reference(&self) -> Option<&str> {
+        match self {
+            IssueCommand::Accrue(request) => request.reference.as_deref(),
+            IssueCommand::PayCoupon(request) => request.reference.as_deref(),
+            IssueCommand::Convert(request) => request.reference.as_deref(),
+            IssueCommand::Induce(request) => request.reference.as_deref(),
+        }
+    }
+}
+
+/// The key under which a request is recorded at most once, with the fingerprint of the request.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct IdempotencyKey {
+    pub key: String,
+    pub fingerprint: String,
+}
+
+/// What surrounds a command.
+#[derive(Clone, Debug, Default)]
+pub struct Context {
+    pub request_id: String,
+    /// Who asks: the name of the token.
+    pub actor: String,
+    pub idempotency: Option<IdempotencyKey>,
+    /// The preview that the result must equal.
+    pub preview_sha256: Option<String>,
+    /// Tags of the issue of which its current one must be one.
+    pub if_match: Option<Vec<String>>,
+}

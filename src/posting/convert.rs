@@ -1,0 +1,130 @@
+//! Between the rows of the store and the types of the core.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+
+use super::error::RecordError;
+use crate::accounting::account_mapping::{Account, Mapping};
+use crate::accounting::instrument::{Instrument, Moment};
+use crate::accounting::journal::AccountRole;
+use crate::accounting::money::Amount;
+use crate::accounting::position::{Components, PositionRow};
+use crate::accounting::transaction::BookedRow;
+use crate::document::{AccountDocument, BondIssueDocument, StoredRates};
+use crate::store;
+
+/// A stored date.
+pub(crate) fn date(text: &str) -> Result<Date, RecordError> {
+    text.parse().map_err(|error: jiff::Error| RecordError::corrupt("date", error))
+}
+
+/// A recorded issue from its row.
+pub fn instrument(row: &store::BondIssueRow) -> Result<(BondIssueDocument, Instrument), RecordError> {
+    let document: BondIssueDocument =
+        serde_json::from_str(&row.terms).map_err(|error| RecordError::corrupt("terms", error))?;
+    let rates: StoredRates = serde_json::from_str(&row.rates).map_err(|error| RecordError::corrupt("rates", error))?;
+    let instrument = Instrument::restore(document.terms()?, (&rates).into())?;
+    Ok((document, instrument))
+}
+
+/// What is outstanding, from its row.
+pub fn position_row(row: &store::PositionRow) -> Result<PositionRow, RecordError> {
+    let amount = Amount::from_minor;
+    Ok(PositionRow {
+        date: date(&row.date)?,
+        principal: amount(row.principal),
+        interest_due: amount(row.interest_due),
+        with_next_coupon: amount(row.with_next_coupon),
+        interest_receivable: amount(row.interest_receivable),
+        moved: Components {
+            principal: amount(row.moved_principal),
+            premium_discount: amount(row.moved_premium_discount),
+            issue_costs: amount(row.moved_issue_costs),
+            interest_payable: amount(row.moved_interest),
+            interest_receivable: Amount::ZERO,
+        },
+    })
+}
+
+/// What is booked, from its row.
+pub fn booked_row(row: &store::BookedRow) -> Result<BookedRow, RecordError> {
+    let amount = Amount::from_minor;
+    Ok(BookedRow {
+        posting_date: date(&row.posting_date)?,
+        components: Components {
+            principal: amount(row.principal),
+            premium_discount: amount(row.premium_discount),
+            issue_costs: amount(row.issue_costs),
+            interest_payable: amount(row.interest_payable),
+            interest_receivable: amount(row.interest_receivable),
+        },
+        accrued: Moment { date: date(&row.accrued_through)?, boundary: date(&row.accrued_boundary)? },
+    })
+}
+
+/// The row that stores what is outstanding.
+pub(super) fn stored_position(
+    entity: &str,
+    bond_issue: &str,
+    sequence: i64,
+    first: bool,
+    row: &PositionRow,
+) -> store::PositionRow {
+    store::PositionRow {
+        entity: entity.to_owned(),
+        bond_issue: bond_issue.to_owned(),
+        date: row.date.to_string(),
+        sequence,
+        first: i64::from(first),
+        principal: row.principal.minor(),
+        interest_due: row.interest_due.minor(),
+        with_next_coupon: row.with_next_coupon.minor(),
+        interest_receivable: row.interest_receivable.minor(),
+        moved_principal: row.moved.principal.minor(),
+        moved_premium_discount: row.moved.premium_discount.minor(),
+        moved_issue_costs: row.moved.issue_costs.minor(),
+        moved_interest: row.moved.interest_payable.minor(),
+    }
+}
+
+/// The row that stores what is booked.
+pub(super) fn stored_booked(
+    entity: &str,
+    bond_issue: &str,
+    sequence: i64,
+    first: bool,
+    row: &BookedRow,
+) -> store::BookedRow {
+    store::BookedRow {
+        entity: entity.to_owned(),
+        bond_issue: bond_issue.to_owned(),
+        posting_date: row.posting_date.to_string(),
+        sequence,
+        first: i64::from(first),
+        principal: row.components.principal.minor(),
+        premium_discount: row.components.premium_discount.minor(),
+        issue_costs: row.components.issue_costs.minor(),
+        interest_payable: row.components.interest_payable.minor(),
+        interest_receivable: row.components.interest_receivable.minor(),
+        accrued_boundary: row.accrued.boundary.to_string(),
+        accrued_through: row.accrued.date.to_string(),
+    }
+}
+
+/// A recorded account mapping from its row.
+pub fn mapping(row: &store::AccountMappingRow) -> Result<Mapping, RecordError> {
+    let accounts: BTreeMap<String, AccountDocument> =
+        serde_json::from_str(&row.accounts).map_err(|error| RecordError::corrupt("account mapping", error))?;
+    let known = accounts.into_iter().filter_map(|(role, account)| Some((AccountRole::from_name(&role)?, account)));
+    Ok(Mapping {
+        sequence: row.sequence,
+        bond_issue: Some(row.bond_issue.clone()).filter(|issue| !issue.is_empty()),
+        effective_from: date(&row.effective_from)?,
+        accounts: known
+            .map(|(role, account)| {
+                (role, Account { account: account.account, name: account.name, dimensions: account.dimensions })
+            })
+            .collect(),
+    })
+}

@@ -1,0 +1,328 @@
+//! From a command to a draft: the books it needs, the core's decision, and the answer as far as it needs no ids.
+
+use std::sync::Arc;
+
+use jiff::civil::Date;
+use serde::Serialize;
+
+use super::assemble::Draft;
+use super::command::IssueCommand;
+use super::error::RecordError;
+use super::workspace::{IssueState, Workspace};
+use crate::accounting::instrument::Instrument;
+use crate::accounting::position::History;
+use crate::accounting::transaction::accrual::Accrual;
+use crate::accounting::transaction::coupon_payment::CouponPayment;
+use crate::accounting::transaction::{Books, Decision, issuance};
+use crate::accounting::{Currency, Refusal};
+use crate::document::{
+    AccrualRequest, BondIssueDocument, ConversionBlock, ConversionRequest, CouponPaymentBlock, CouponPaymentRequest,
+    InducementBlock, InducementRequest, IssuanceBlock, PositionDocument, RecordingAnswer,
+};
+use crate::store::{CouponRow, NaturalKeyRow, Reader, Rows};
+
+/// What a command on an issue came to.
+pub(super) enum Decided {
+    Draft(Box<Draft>, Rows),
+    /// Nothing to post: the reason, and how far the issue is accrued.
+    Nothing {
+        reason: &'static str,
+        accrued_through: Date,
+    },
+}
+
+/// A decision with what surrounds it.
+struct Parts<'a> {
+    kind: &'static str,
+    bond_issue: Option<String>,
+    document: Arc<BondIssueDocument>,
+    books: &'a Books,
+    follows: i64,
+    reference: Option<String>,
+    request: serde_json::Value,
+}
+
+impl Parts<'_> {
+    fn draft<O>(self, decision: Decision<O>, blocks: RecordingAnswer) -> Result<Draft, RecordError> {
+        let currency = self.books.instrument.terms().currency;
+        let answer = RecordingAnswer {
+            position_before: Some(PositionDocument::of(&decision.before, currency)?),
+            position_after: Some(PositionDocument::of(&decision.after, currency)?),
+            ..blocks
+        };
+        let mut after = self.books.after(&decision);
+        after.history = History::new(after.history.last().copied().into_iter().collect());
+        after.booked = after.booked.last().copied().into_iter().collect();
+        let known_date = |date: Date| self.books.history.rows().iter().any(|row| row.date == date);
+        let known_posting = |date: Date| self.books.booked.iter().any(|row| row.posting_date == date);
+        Ok(Draft {
+            kind: self.kind,
+            bond_issue: self.bond_issue,
+            document: self.document,
+            currency,
+            effective_date: decision.effective_date,
+            position_rows: decision.position_rows.iter().map(|row| (*row, !known_date(row.date))).collect(),
+            booked_rows: decision.booked_rows.iter().map(|row| (*row, !known_posting(row.posting_date))).collect(),
+            postings: decision.postings,
+            follows: self.follows,
+            reference: self.reference,
+            request: self.request,
+            answer,
+            books_after: after,
+        })
+    }
+}
+
+/// Decides a command on an issue that was fetched.
+pub(super) async fn on_issue(
+    workspace: &Workspace,
+    id: &str,
+    command: &IssueCommand,
+    reader: &mut Reader<'_>,
+) -> Result<Decided, RecordError> {
+    let state = workspace.issue(id)?;
+    let asked = Asked { entity: &workspace.head.entity, id, state };
+    match command {
+        IssueCommand::Accrue(request) => asked.accrue(request, reader).await,
+        IssueCommand::PayCoupon(request) => asked.pay_coupon(request, reader).await,
+        IssueCommand::Convert(request) => asked.convert(request, reader).await,
+        IssueCommand::Induce(request) => asked.induce(request, reader).await,
+    }
+}
+
+/// An issue and where it is.
+pub(super) struct Asked<'a> {
+    pub entity: &'a str,
+    pub id: &'a str,
+    pub state: &'a IssueState,
+}
+
+impl Asked<'_> {
+    fn currency(&self) -> Currency {
+        self.state.books.instrument.terms().currency
+    }
+
+    fn parts<'b>(
+        &'b self,
+        kind: &'static str,
+        books: &'b Books,
+        reference: Option<&String>,
+        request: &impl Serialize,
+    ) -> Result<Parts<'b>, RecordError> {
+        Ok(Parts {
+            kind,
+            bond_issue: Some(self.id.to_owned()),
+            document: Arc::clone(&self.state.document),
+            books,
+            follows: self.state.event_sequence,
+            reference: reference.cloned(),
+            request: serde_json::to_value(request).map_err(|error| RecordError::corrupt("request", error))?,
+        })
+    }
+
+    pub async fn accrue(&self, request: &AccrualRequest, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
+        let accrual = Accrual { through: request.through.0 };
+        let books = self.state.books_from(self.entity, self.id, self.state.books.accrued().date, false, reader).await?;
+        let Some(decision) = accrual.decide(&books)? else {
+            let outstanding = books.history.last().is_some_and(|row| row.principal.is_positive());
+            let reason = if outstanding { "accrued through this date already" } else { "nothing is outstanding" };
+            return Ok(Decided::Nothing { reason, accrued_through: books.accrued().date });
+        };
+        let blocks = RecordingAnswer {
+            accrued_through: Some(decision.effective_date.to_string()),
+            ..RecordingAnswer::default()
+        };
+        let draft = self.parts("accrual", &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
+        Ok(Decided::Draft(Box::new(draft), Rows::default()))
+    }
+
+    async fn pay_coupon(
+        &self,
+        request: &CouponPaymentRequest,
+        reader: &mut Reader<'_>,
+    ) -> Result<Decided, RecordError> {
+        let payment = CouponPayment { coupon_date: request.coupon_date.0, paid_on: request.paid_on.map(|date| date.0) };
+        let books = self.state.books_from(self.entity, self.id, payment.needs_from(), true, reader).await?;
+        let coupon_date = payment.coupon_date.to_string();
+        let revisions = reader.coupon_revisions(self.entity, self.id, &coupon_date).await?;
+        let paid_already = revisions.last().is_some_and(|newest| newest.paid_on.is_some());
+        let decision = payment.decide(&books, paid_already)?;
+        let outcome = decision.outcome;
+        let blocks = RecordingAnswer {
+            coupon_payment: Some(CouponPaymentBlock::of(&outcome, self.currency())),
+            ..RecordingAnswer::default()
+        };
+        let mut rows = Rows::default();
+        rows.coupons.push(CouponRow {
+            entity: self.entity.to_owned(),
+            bond_issue: self.id.to_owned(),
+            coupon_date,
+            revision: revisions.last().map_or(1, |newest| newest.revision + 1),
+            sequence: 0, // given with the stamp
+            paid_on: Some(outcome.paid_on.to_string()),
+            amount: outcome.amount.minor(),
+        });
+        let draft =
+            self.parts("coupon_payment", &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
+        Ok(Decided::Draft(Box::new(draft), rows))
+    }
+
+    async fn convert(&self, request: &ConversionRequest, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
+        let conversion = request.command(self.currency())?;
+        let books = self.state.books_from(self.entity, self.id, conversion.effective_date, false, reader).await?;
+        let decision = conversion.decide(&books)?;
+        let blocks = RecordingAnswer {
+            conversion: Some(ConversionBlock::of(&decision.outcome, self.currency())),
+            ..RecordingAnswer::default()
+        };
+        let draft = self.parts("conversion", &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
+        Ok(Decided::Draft(Box::new(draft), Rows::default()))
+    }
+
+    async fn induce(&self, request: &InducementRequest, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
+        let currency = self.currency();
+        let completion = request.completion(currency)?;
+        let mut rows = Rows::default();
+        let (books, decision) = match (&request.acceptance, completion) {
+            (Some(acceptance), Some(completion)) => {
+                check_settles_only(request)?;
+                let accepted = self.accepted(acceptance, reader).await?;
+                let offer = accepted.offer(currency)?;
+                let books =
+                    self.state.books_from(self.entity, self.id, completion.effective_date, false, reader).await?;
+                let assessment = offer.assess(&books)?;
+                rows.natural_keys.push(NaturalKeyRow {
+                    entity: self.entity.to_owned(),
+                    kind: "acceptance".to_owned(),
+                    reference: acceptance.clone(),
+                    id: String::new(), // given with the event's id
+                });
+                let decision = offer.complete(&completion, &books, assessment)?;
+                (books, decision)
+            }
+            (Some(_), None) => {
+                return Err(Refusal::missing(
+                    "effective_date",
+                    "an acceptance is settled on the date the bonds convert",
+                )
+                .into());
+            }
+            (None, Some(completion)) => {
+                let offer = request.offer(currency)?;
+                let from = offer.acceptance_date.min(completion.effective_date);
+                let books = self.state.books_from(self.entity, self.id, from, false, reader).await?;
+                let decision = offer.accept_and_complete(&completion, &books)?;
+                (books, decision)
+            }
+            (None, None) => {
+                let offer = request.offer(currency)?;
+                let books = self.state.books_from(self.entity, self.id, offer.acceptance_date, false, reader).await?;
+                let decision = offer.accept(&books)?;
+                (books, decision)
+            }
+        };
+        let blocks = RecordingAnswer {
+            inducement: Some(InducementBlock::of(&decision.outcome.assessment, currency)),
+            conversion: decision
+                .outcome
+                .conversion
+                .as_ref()
+                .map(|conversion| ConversionBlock::of(conversion, currency)),
+            ..RecordingAnswer::default()
+        };
+        let kind = if decision.outcome.conversion.is_some() { "inducement" } else { "inducement_acceptance" };
+        let draft = self.parts(kind, &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
+        Ok(Decided::Draft(Box::new(draft), rows))
+    }
+
+    /// The request of an acceptance recorded before and not settled yet.
+    async fn accepted(&self, acceptance: &str, reader: &mut Reader<'_>) -> Result<InducementRequest, RecordError> {
+        let event = reader.event(self.entity, acceptance).await?;
+        let event = event.filter(|event| event.bond_issue == self.id && event.kind == "inducement_acceptance");
+        let event = event.ok_or_else(|| {
+            Refusal::invalid(
+                "acceptance",
+                acceptance,
+                "it must be the event id of an acceptance of this bond issue that was recorded alone",
+            )
+        })?;
+        if reader.natural_key(self.entity, "acceptance", acceptance).await?.is_some() {
+            return Err(Refusal::AcceptanceAlreadySettled { acceptance: acceptance.to_owned() }.into());
+        }
+        #[derive(serde::Deserialize)]
+        struct Detail {
+            request: InducementRequest,
+        }
+        let detail: Detail =
+            serde_json::from_str(&event.detail).map_err(|error| RecordError::corrupt("event", error))?;
+        Ok(detail.request)
+    }
+}
+
+/// A settlement takes the offer from its acceptance: what the acceptance states is not stated again.
+fn check_settles_only(request: &InducementRequest) -> Result<(), Refusal> {
+    let stated = [
+        ("acceptance_date", request.acceptance_date.is_some()),
+        ("principal", request.principal.is_some()),
+        ("acceptance_share_price", request.acceptance_share_price.is_some()),
+        ("new_shares_per_denomination", request.new_shares_per_denomination.is_some()),
+        ("cash", request.cash.is_some()),
+        ("other_consideration", request.other_consideration.is_some()),
+        ("criteria", request.criteria.is_some()),
+    ];
+    match stated.into_iter().find(|(_, is_stated)| *is_stated) {
+        Some((field, _)) => Err(Refusal::contradiction(
+            field,
+            format!("{field} is taken from the acceptance that is settled; leave it out"),
+        )),
+        None => Ok(()),
+    }
+}
+
+/// Decides the issuance of a new issue. The second value is what only the issue's own row needs.
+pub(super) fn new_issue(
+    workspace: &Workspace,
+    document: &BondIssueDocument,
+    id: Option<String>,
+) -> Result<(Draft, Instrument), RecordError> {
+    let terms = document.terms()?;
+    workspace.framework.accepts(&terms)?;
+    let instrument = Instrument::new(terms)?;
+    let calendar = workspace.calendar()?;
+    let decision = issuance::decide(&instrument, calendar)?;
+    let currency = instrument.terms().currency;
+    let blocks = RecordingAnswer {
+        issuance: Some(IssuanceBlock::of(&decision.outcome, currency)?),
+        ..RecordingAnswer::default()
+    };
+    let books = Books {
+        instrument: Arc::new(instrument.clone()),
+        calendar,
+        history: History::new(Vec::new()),
+        booked: Vec::new(),
+    };
+    let parts = Parts {
+        kind: "issuance",
+        bond_issue: id,
+        document: Arc::new(document.clone()),
+        books: &books,
+        follows: 0,
+        reference: Some(document.reference.clone()),
+        request: serde_json::Value::Null,
+    };
+    Ok((parts.draft(decision, blocks)?, instrument))
+}
+
+/// The dates of a decision's new rows, to be pointed at by the issue's head.
+pub(super) fn head_of(
+    draft: &Draft,
+    state: Option<&IssueState>,
+    sequence: i64,
+) -> Result<((Date, i64), (Date, i64)), RecordError> {
+    let missing = || RecordError::corrupt("event", "an issuance without rows");
+    let position =
+        draft.position_rows.last().map(|(row, _)| (row.date, sequence)).or(state.map(|state| state.position));
+    let booked =
+        draft.booked_rows.last().map(|(row, _)| (row.posting_date, sequence)).or(state.map(|state| state.booked));
+    Ok((position.ok_or_else(missing)?, booked.ok_or_else(missing)?))
+}

@@ -1,0 +1,164 @@
+//! Entities and their account mappings, and the releases that a mapping brings about.
+
+use std::collections::HashMap;
+
+use jiff::civil::Date;
+
+use super::error::RecordError;
+use super::release::ReleaseAccounts;
+use super::render;
+use super::session::{CREATED, OK, Session, json};
+use super::workspace::Workspace;
+use super::writer::Recorded;
+use crate::accounting::fiscal_calendar::FiscalCalendar;
+use crate::accounting::journal::AccountRole;
+use crate::accounting::{Currency, Refusal, identifier};
+use crate::document::{AccountMappingDocument, EntityDocument};
+use crate::store::{AccountMappingRow, EntityHeadRow, EntityRow, Reader, Rows};
+
+/// How many batches that wait for accounts are read at once.
+const PAGE: i64 = 200;
+
+/// Creates an entity: its row and its head, which is locked by being new.
+pub(super) fn create(
+    session: &Session<'_>,
+    document: &EntityDocument,
+    held: &mut HashMap<String, Workspace>,
+) -> Result<(Recorded, Rows), RecordError> {
+    check(document)?;
+    if held.contains_key(&document.code) {
+        return Err(RecordError::EntityExists(document.code.clone()));
+    }
+    let head = EntityHeadRow {
+        entity: document.code.clone(),
+        sequence: 0,
+        release: 0,
+        recorded_at: 0,
+        hash: String::new(),
+        closed_through: None,
+    };
+    let mut workspace = Workspace::new(head, document.framework.into(), document.fiscal_year_end.clone());
+    let stamp = session.stamp(&workspace);
+    let mut rows = Rows::default();
+    rows.entities.push(EntityRow {
+        entity: document.code.clone(),
+        name: document.name.clone(),
+        functional_currency: document.functional_currency.clone(),
+        framework: framework_name(document)?,
+        fiscal_year_end: document.fiscal_year_end.clone(),
+        fiscal_calendar: None,
+        lei: document.lei.clone(),
+        recorded_at: stamp.recorded_at,
+    });
+    let recorded = Recorded::new(CREATED, document)?;
+    session.finish(&mut workspace, &stamp, "entity", &document.code, &mut rows, &recorded)?;
+    held.insert(document.code.clone(), workspace);
+    Ok((recorded, rows))
+}
+
+fn framework_name(document: &EntityDocument) -> Result<String, RecordError> {
+    json(&document.framework).map(|text| text.trim_matches('"').to_owned())
+}
+
+fn check(document: &EntityDocument) -> Result<(), Refusal> {
+    let code = &document.code;
+    if !(2..=12).contains(&code.len()) || !code.bytes().all(|byte| byte.is_ascii_uppercase() || byte.is_ascii_digit()) {
+        return Err(Refusal::invalid("code", code, "it must be 2 to 12 characters A-Z and 0-9"));
+    }
+    if document.name.trim().is_empty() {
+        return Err(Refusal::missing("name", "an entity has a name"));
+    }
+    if Currency::from_code(&document.functional_currency).is_none() {
+        let rule = "it must be an alphabetic code of ISO 4217, such as \"USD\"";
+        return Err(Refusal::invalid("functional_currency", &document.functional_currency, rule));
+    }
+    FiscalCalendar::new(&document.fiscal_year_end, None)?;
+    match document.lei.as_deref().filter(|lei| !identifier::is_lei(lei)) {
+        Some(lei) => Err(Refusal::invalid(
+            "lei",
+            lei,
+            "it must be an LEI of ISO 17442, whose last two characters are its check digits",
+        )),
+        None => Ok(()),
+    }
+}
+
+/// Records a mapping, and releases the batches that it completes.
+pub(super) async fn map_accounts(
+    session: &Session<'_>,
+    workspace: &mut Workspace,
+    bond_issue: Option<&str>,
+    effective_from: Date,
+    mapping: &AccountMappingDocument,
+    reader: &mut Reader<'_>,
+) -> Result<(Recorded, Rows), RecordError> {
+    for (role, account) in &mapping.accounts {
+        if AccountRole::from_name(role).is_none() {
+            let known: Vec<&str> = AccountRole::ALL.iter().map(|role| role.name()).collect();
+            return Err(
+                Refusal::invalid("accounts", role, format!("the account roles are {}", known.join(", "))).into()
+            );
+        }
+        if account.account.trim().is_empty() {
+            return Err(
+                Refusal::invalid("accounts", format!("an empty account for {role}"), "an account has a code").into()
+            );
+        }
+    }
+    let entity = workspace.head.entity.clone();
+    if let Some(id) = bond_issue {
+        reader.bond_issue(&entity, id).await?.ok_or_else(|| RecordError::NotFound(format!("the bond issue {id}")))?;
+    }
+    let stamp = session.stamp(workspace);
+    let mut rows = Rows::default();
+    let row = AccountMappingRow {
+        entity: entity.clone(),
+        sequence: stamp.sequence,
+        bond_issue: bond_issue.unwrap_or_default().to_owned(),
+        effective_from: effective_from.to_string(),
+        accounts: json(&mapping.accounts)?,
+    };
+    workspace.map(&row)?;
+    rows.account_mappings.push(row);
+    release_completed(workspace, &stamp, &mut rows, reader).await?;
+    let answer = AccountMappingDocument {
+        accounts: mapping.accounts.clone(),
+        effective_from: Some(crate::document::wire::DateString(effective_from)),
+        missing: None,
+    };
+    let recorded = Recorded::new(OK, &answer)?;
+    session.finish(workspace, &stamp, "account_mapping", bond_issue.unwrap_or(&entity), &mut rows, &recorded)?;
+    Ok((recorded, rows))
+}
+
+async fn release_completed(
+    workspace: &mut Workspace,
+    stamp: &super::assemble::Stamp,
+    rows: &mut Rows,
+    reader: &mut Reader<'_>,
+) -> Result<(), RecordError> {
+    let entity = workspace.head.entity.clone();
+    let mut after = (0, 0);
+    loop {
+        let waiting = reader.unreleased_batches(&entity, after, PAGE).await?;
+        let Some(last) = waiting.last() else { return Ok(()) };
+        after = (last.batch.sequence, last.batch.ordinal);
+        let ids: Vec<&str> = waiting.iter().map(|waiting| waiting.batch.id.as_str()).collect();
+        for whole in reader.whole_batches(&entity, &ids).await? {
+            let posting_date = super::convert::date(&whole.batch.posting_date)?;
+            let issues = render::issues_of(&whole, reader).await?;
+            let document = render::batch(&whole, &issues)?;
+            let dimensions = |issue: &str| issues.get(issue).map(|issue| &issue.dimensions);
+            if let Some(accounts) = ReleaseAccounts::resolve(&document, posting_date, &workspace.mapping, dimensions) {
+                workspace.head.release += 1;
+                rows.releases.push(accounts.row(
+                    &document,
+                    workspace.head.release,
+                    1,
+                    stamp.sequence,
+                    stamp.recorded_at,
+                )?);
+            }
+        }
+    }
+}

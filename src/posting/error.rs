@@ -1,0 +1,46 @@
+//! Why a command was not recorded.
+
+use crate::accounting::Refusal;
+use crate::store::StoreError;
+
+/// Why a command was not recorded. Nothing of it was kept.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordError {
+    /// A rule said no.
+    #[error(transparent)]
+    Refused(#[from] Refusal),
+    /// There is no such entity, issue or event.
+    #[error("{0} does not exist")]
+    NotFound(String),
+    /// The reference names something else already.
+    #[error("the reference {reference:?} is in use already by the {kind} {id}; give another one, or use that")]
+    ReferenceInUse { kind: &'static str, reference: String, id: String },
+    /// The entity exists.
+    #[error("the entity {0} exists already")]
+    EntityExists(String),
+    /// The key was used for another request.
+    #[error("the idempotency key was used for another request; use a new key for a new request")]
+    KeyReused,
+    /// The result is not what was previewed.
+    #[error("the result would differ from the preview: the books have changed since; look at a new preview")]
+    PreviewDiffers,
+    /// The issue is not as it was read.
+    #[error("the issue has changed since it was read; read it again and decide anew")]
+    PreconditionFailed,
+    /// Other writers were always first, or the database cannot be reached.
+    #[error("the books are busy; try again")]
+    Busy(#[source] Option<StoreError>),
+    /// The store failed.
+    #[error("the store failed")]
+    Store(#[from] StoreError),
+    /// What the store holds cannot be read back.
+    #[error("stored {what} cannot be read")]
+    Corrupt { what: &'static str, source: Box<dyn std::error::Error + Send + Sync> },
+}
+
+impl RecordError {
+    /// A stored document that cannot be read back.
+    pub fn corrupt(what: &'static str, source: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> RecordError {
+        RecordError::Corrupt { what, source: source.into() }
+    }
+}

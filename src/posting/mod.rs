@@ -1,0 +1,29 @@
+//! Posting: load, decide, append. The one place where core and store meet.
+//!
+//! A [`Command`] goes to the one writer of the process, which takes those that wait, locks the heads of their entities, decides
+//! each on the books as they are then, gives sequence, number and hash, writes all rows in one statement and commits once. The
+//! response is what was committed.
+//!
+//! Reading order: `command` (what comes in), `workspace` (the books under the lock), `decide` (command to draft), `assemble` (draft
+//! to rows and answer), `writer` (the loop around them).
+
+mod accrue_entity;
+mod assemble;
+mod command;
+mod convert;
+mod decide;
+mod entity;
+mod error;
+mod preview;
+mod release;
+pub mod render;
+mod session;
+mod workspace;
+mod writer;
+
+pub use command::{Command, Context, IdempotencyKey, IssueCommand};
+pub use convert::{booked_row, instrument, mapping, position_row};
+pub use error::RecordError;
+pub use release::{ReleaseAccounts, account_document};
+pub use session::issue_tag;
+pub use writer::{Recorded, Recorder};

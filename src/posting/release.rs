@@ -1,0 +1,126 @@
+//! Releases: a batch with accounts, names and dimensions as mapped at one moment.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use super::error::RecordError;
+use crate::accounting::account_mapping::{Account, AccountMapping};
+use crate::accounting::journal::AccountRole;
+use crate::document::{AccountDocument, BatchDocument, hex};
+use crate::store;
+
+/// The accounts of a release. Issues that have accounts or dimensions of their own are named; the rest use the defaults.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReleaseAccounts {
+    pub default: BTreeMap<String, AccountDocument>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub issues: BTreeMap<String, IssueAccounts>,
+}
+
+/// What is an issue's own in a release.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct IssueAccounts {
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub accounts: BTreeMap<String, AccountDocument>,
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub dimensions: BTreeMap<String, String>,
+}
+
+impl ReleaseAccounts {
+    /// The accounts of every role that a batch posts to, for each issue in it; `None` if a role has none.
+    ///
+    /// `dimensions` gives an issue's own.
+    pub fn resolve<'a>(
+        batch: &BatchDocument,
+        posting_date: Date,
+        mapping: &AccountMapping,
+        dimensions: impl Fn(&str) -> Option<&'a BTreeMap<String, String>>,
+    ) -> Option<ReleaseAccounts> {
+        let mut accounts = ReleaseAccounts::default();
+        for entry in &batch.entries {
+            let issue = entry.bond_issue.as_deref().unwrap_or_default();
+            for line in &entry.lines {
+                let role = AccountRole::from_name(&line.account_role)?;
+                let account = mapping.resolve(role, issue, posting_date)?;
+                let default = mapping.resolve(role, "", posting_date);
+                if default == Some(account) {
+                    accounts.default.entry(line.account_role.clone()).or_insert_with(|| account_document(account));
+                } else {
+                    let own = accounts.issues.entry(issue.to_owned()).or_default();
+                    own.accounts.entry(line.account_role.clone()).or_insert_with(|| account_document(account));
+                }
+            }
+            if let Some(dimensions) = dimensions(issue).filter(|dimensions| !dimensions.is_empty()) {
+                accounts.issues.entry(issue.to_owned()).or_default().dimensions = dimensions.clone();
+            }
+        }
+        Some(accounts)
+    }
+
+    /// Writes the accounts into a batch's lines.
+    pub fn fill(&self, batch: &mut BatchDocument) {
+        for entry in &mut batch.entries {
+            let own = entry.bond_issue.as_ref().and_then(|issue| self.issues.get(issue));
+            for line in &mut entry.lines {
+                let own_account = own.and_then(|own| own.accounts.get(&line.account_role));
+                if let Some(account) = own_account.or_else(|| self.default.get(&line.account_role)) {
+                    line.account = Some(account.account.clone());
+                    line.account_name.clone_from(&account.name);
+                    line.dimensions.clone_from(&account.dimensions);
+                }
+                if let Some(own) = own {
+                    line.dimensions.extend(own.dimensions.iter().map(|(name, value)| (name.clone(), value.clone())));
+                }
+            }
+        }
+    }
+
+    /// The row of a release of a batch. Its hash is SHA-256 over the RFC 8785 canonical form of accounts, batch, content_sha256,
+    /// number, release and revision.
+    ///
+    /// # Errors
+    /// When the accounts cannot be written as JSON.
+    pub fn row(
+        &self,
+        batch: &BatchDocument,
+        release: i64,
+        revision: i64,
+        sequence: i64,
+        released_at: i64,
+    ) -> Result<store::ReleaseRow, RecordError> {
+        let canonical = |value: &serde_json::Value| {
+            serde_json_canonicalizer::to_vec(value).map_err(|error| RecordError::corrupt("release", error))
+        };
+        let accounts = serde_json::to_string(self).map_err(|error| RecordError::corrupt("release", error))?;
+        let hashed = serde_json::json!({
+            "accounts": self,
+            "batch": batch.id,
+            "content_sha256": batch.content_sha256,
+            "number": batch.number,
+            "release": release,
+            "revision": revision,
+        });
+        Ok(store::ReleaseRow {
+            entity: batch.entity.clone(),
+            release,
+            batch: batch.id.clone().unwrap_or_default(),
+            revision,
+            sequence,
+            released_at,
+            accounts,
+            release_sha256: hex(&Sha256::digest(canonical(&hashed)?)),
+        })
+    }
+}
+
+/// An account as it stands in a document.
+pub fn account_document(account: &Account) -> AccountDocument {
+    AccountDocument {
+        account: account.account.clone(),
+        name: account.name.clone(),
+        dimensions: account.dimensions.clone(),
+    }
+}

@@ -1,0 +1,181 @@
+//! The books of an entity as they are under its head's lock: what commands are decided on, kept from one group of commands to
+//! the next as long as nobody else posted in between.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use jiff::civil::Date;
+
+use super::assemble::Draft;
+use super::convert;
+use super::error::RecordError;
+use crate::accounting::account_mapping::AccountMapping;
+use crate::accounting::fiscal_calendar::FiscalCalendar;
+use crate::accounting::framework::Framework;
+use crate::accounting::instrument::Instrument;
+use crate::accounting::position::History;
+use crate::accounting::transaction::Books;
+use crate::document::{BondIssueDocument, FrameworkName};
+use crate::store::{self, Reader};
+
+/// How many issues are kept in memory for an entity. More are read again when they are needed.
+const KEPT_ISSUES: usize = 2_048;
+
+/// The books of one entity under the lock.
+#[derive(Clone, Debug)]
+pub(super) struct Workspace {
+    pub head: store::EntityHeadRow,
+    pub framework: Framework,
+    pub fiscal_year_end: String,
+    pub mapping: Arc<AccountMapping>,
+    /// The last batch number given in each fiscal year.
+    pub numbers: BTreeMap<i64, i64>,
+    issues: HashMap<String, IssueState>,
+}
+
+/// One issue: what it is, and the books as far as they are in memory.
+#[derive(Clone, Debug)]
+pub(super) struct IssueState {
+    pub document: Arc<BondIssueDocument>,
+    pub books: Books,
+    pub event_sequence: i64,
+    /// Date and sequence of the newest position and booked rows.
+    pub position: (Date, i64),
+    pub booked: (Date, i64),
+}
+
+impl Workspace {
+    /// The books of an entity that is being created.
+    pub fn new(head: store::EntityHeadRow, framework: Framework, fiscal_year_end: String) -> Workspace {
+        Workspace {
+            head,
+            framework,
+            fiscal_year_end,
+            mapping: Arc::default(),
+            numbers: BTreeMap::new(),
+            issues: HashMap::new(),
+        }
+    }
+
+    /// Adds an account mapping.
+    pub fn map(&mut self, row: &store::AccountMappingRow) -> Result<(), RecordError> {
+        Arc::make_mut(&mut self.mapping).add(convert::mapping(row)?);
+        Ok(())
+    }
+
+    /// Reads an entity's books; `None` if there is no such entity.
+    pub async fn load(head: store::EntityHeadRow, reader: &mut Reader<'_>) -> Result<Option<Workspace>, RecordError> {
+        let Some(entity) = reader.entity(&head.entity).await? else { return Ok(None) };
+        let framework: FrameworkName = serde_json::from_value(entity.framework.clone().into())
+            .map_err(|error| RecordError::corrupt("framework", error))?;
+        let mappings = reader.mappings(&head.entity, head.sequence).await?;
+        let mappings = mappings.iter().map(convert::mapping).collect::<Result<Vec<_>, _>>()?;
+        let numbers =
+            reader.year_heads(&head.entity).await?.into_iter().map(|year| (year.fiscal_year, year.number)).collect();
+        Ok(Some(Workspace {
+            framework: framework.into(),
+            fiscal_year_end: entity.fiscal_year_end,
+            mapping: Arc::new(AccountMapping::new(mappings)),
+            numbers,
+            issues: HashMap::new(),
+            head,
+        }))
+    }
+
+    /// The calendar, closed as far as it is.
+    pub fn calendar(&self) -> Result<FiscalCalendar, RecordError> {
+        let closed_through = self.head.closed_through.as_deref().map(convert::date).transpose()?;
+        Ok(FiscalCalendar::new(&self.fiscal_year_end, closed_through)?)
+    }
+
+    /// Reads issues that are not in memory yet, in one statement.
+    pub async fn fetch(&mut self, ids: &[&str], reader: &mut Reader<'_>) -> Result<(), RecordError> {
+        let missing: Vec<&str> = ids.iter().copied().filter(|id| !self.issues.contains_key(*id)).collect();
+        if missing.is_empty() {
+            return Ok(());
+        }
+        if self.issues.len() + missing.len() > KEPT_ISSUES {
+            self.issues.clear();
+            return Box::pin(self.fetch(ids, reader)).await;
+        }
+        let calendar = self.calendar()?;
+        for state in reader.issue_states(&self.head.entity, &missing).await? {
+            self.issues.insert(state.issue.id.clone(), issue_state(&state, calendar)?);
+        }
+        Ok(())
+    }
+
+    /// An issue that was fetched.
+    pub fn issue(&self, id: &str) -> Result<&IssueState, RecordError> {
+        self.issues.get(id).ok_or_else(|| RecordError::NotFound(format!("the bond issue {id}")))
+    }
+
+    /// Keeps an issue's new state.
+    pub fn keep(&mut self, id: String, state: IssueState) {
+        self.issues.insert(id, state);
+    }
+
+    /// Forgets an issue, so that the next command reads it again.
+    pub fn forget(&mut self, id: &str) {
+        self.issues.remove(id);
+    }
+}
+
+impl IssueState {
+    /// The books of an issue from a date on, read from the store where memory holds too little. `with_row_before` asks for the
+    /// position row before that date too.
+    pub async fn books_from(
+        &self,
+        entity: &str,
+        id: &str,
+        date: Date,
+        with_row_before: bool,
+        reader: &mut Reader<'_>,
+    ) -> Result<Books, RecordError> {
+        let mut books = self.books.clone();
+        let settlement = books.instrument.terms().settlement_date;
+        let first = books.history.rows().first().map_or(settlement, |row| row.date);
+        let from = if with_row_before { date.yesterday().unwrap_or(date) } else { date };
+        if first > from && first > settlement {
+            let rows = reader.position_rows_from(entity, id, &date.to_string()).await?;
+            books.history = History::new(rows.iter().map(convert::position_row).collect::<Result<_, _>>()?);
+        }
+        // Postings may go back to the close of the period in which the issue was last accrued.
+        let earliest = date.min(books.accrued().date);
+        if books.booked.first().is_some_and(|row| row.posting_date > earliest) {
+            let rows = reader.booked_rows_from(entity, id, &earliest.to_string()).await?;
+            books.booked = rows.iter().map(convert::booked_row).collect::<Result<_, _>>()?;
+        }
+        Ok(books)
+    }
+
+    /// The state after a draft on it was recorded under `sequence`.
+    pub fn after(&self, draft: &Draft, sequence: i64) -> IssueState {
+        IssueState {
+            document: Arc::clone(&self.document),
+            books: draft.books_after.clone(),
+            event_sequence: sequence,
+            position: draft.position_rows.last().map_or(self.position, |(row, _)| (row.date, sequence)),
+            booked: draft.booked_rows.last().map_or(self.booked, |(row, _)| (row.posting_date, sequence)),
+        }
+    }
+}
+
+/// An issue's state from its newest rows.
+pub(super) fn issue_state(state: &store::IssueState, calendar: FiscalCalendar) -> Result<IssueState, RecordError> {
+    let (document, instrument): (BondIssueDocument, Instrument) = convert::instrument(&state.issue)?;
+    let position = convert::position_row(&state.position)?;
+    let booked = convert::booked_row(&state.booked)?;
+    Ok(IssueState {
+        document: Arc::new(document),
+        event_sequence: state.head.event_sequence,
+        position: (position.date, state.position.sequence),
+        booked: (booked.posting_date, state.booked.sequence),
+        books: Books {
+            instrument: Arc::new(instrument),
+            calendar,
+            history: History::new(vec![position]),
+            booked: vec![booked],
+        },
+    })
+}

@@ -1,0 +1,318 @@
+//! The one writer of a process: groups of commands, one commit each.
+
+use std::collections::{BTreeSet, HashMap};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use tokio::sync::{mpsc, oneshot};
+
+use super::command::{Command, Context};
+use super::error::RecordError;
+use super::session::Session;
+use super::workspace::Workspace;
+use crate::store::{Constraint, Posting, Rows, Store};
+
+/// How many commands share a commit at most.
+const LARGEST_GROUP: usize = 64;
+/// How often a command is decided again when another process was first.
+const MOST_ATTEMPTS: usize = 5;
+
+/// What a command was answered with: what was committed, or what was committed before under the same key.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Recorded {
+    pub status: u16,
+    /// JSON.
+    pub answer: String,
+    /// Whether this is the answer of an earlier request with the same idempotency key.
+    pub replayed: bool,
+}
+
+/// The way to the writer. Clones share it.
+#[derive(Clone, Debug)]
+pub struct Recorder {
+    store: Store,
+    jobs: mpsc::Sender<Job>,
+}
+
+struct Job {
+    command: Command,
+    context: Context,
+    answer: oneshot::Sender<Result<Recorded, RecordError>>,
+}
+
+impl Recorder {
+    /// Starts the writer on the current runtime. It ends when the last clone is gone and everything that waited is answered.
+    pub fn start(store: Store) -> Recorder {
+        let (jobs, waiting) = mpsc::channel(4 * LARGEST_GROUP);
+        tokio::spawn(Writer { store: store.clone(), workspaces: HashMap::new() }.run(waiting));
+        Recorder { store, jobs }
+    }
+
+    /// Records a command. A caller that stops waiting neither cancels it nor holds anything up.
+    ///
+    /// # Errors
+    /// Why it was not recorded; then nothing of it was.
+    pub async fn record(&self, command: Command, context: Context) -> Result<Recorded, RecordError> {
+        let (answer, answered) = oneshot::channel();
+        self.jobs.send(Job { command, context, answer }).await.map_err(|_| RecordError::Busy(None))?;
+        answered.await.unwrap_or(Err(RecordError::Busy(None)))
+    }
+
+    /// What recording a command would answer; nothing is written.
+    ///
+    /// # Errors
+    /// Why it would not be recorded.
+    pub async fn preview(&self, command: Command, context: Context) -> Result<Recorded, RecordError> {
+        let mut reading = self.store.reading().await?;
+        let mut reader = reading.reader();
+        let mut workspace = match reader.entity_head(command.entity()).await? {
+            Some(head) => Workspace::load(head, &mut reader).await?,
+            None => None,
+        };
+        let ids: Vec<&str> = command.bond_issue().into_iter().collect();
+        if let Some(workspace) = &mut workspace {
+            workspace.fetch(&ids, &mut reader).await?;
+        }
+        let session = Session { context: &context, now: now() };
+        session.preview(&command, workspace.as_mut(), &mut reader).await
+    }
+
+    /// The store that it writes to.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+}
+
+/// Microseconds since 1970 by the machine's clock.
+fn now() -> i64 {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    i64::try_from(since.as_micros()).unwrap_or(i64::MAX)
+}
+
+struct Writer {
+    store: Store,
+    /// Books kept from group to group; each is used only while its entity's head is as it was left.
+    workspaces: HashMap<String, Workspace>,
+}
+
+impl Writer {
+    async fn run(mut self, mut waiting: mpsc::Receiver<Job>) {
+        let mut group = Vec::with_capacity(LARGEST_GROUP);
+        while waiting.recv_many(&mut group, LARGEST_GROUP).await > 0 {
+            let jobs = std::mem::take(&mut group);
+            self.process(jobs).await;
+        }
+    }
+
+    /// Records a group in one commit; if that fails, each command alone.
+    async fn process(&mut self, jobs: Vec<Job>) {
+        metrics::histogram!("parwright_posting_group_size").record(u32::try_from(jobs.len()).unwrap_or(u32::MAX));
+        match self.attempt(&jobs).await {
+            Ok(outcomes) => answer(jobs, outcomes),
+            Err(error) if jobs.len() > 1 => {
+                tracing::debug!(
+                    error = &error as &dyn std::error::Error,
+                    commands = jobs.len(),
+                    "a group failed; each command is recorded alone"
+                );
+                for job in jobs {
+                    self.process_alone(job).await;
+                }
+            }
+            Err(error) => {
+                for job in jobs {
+                    self.retry(job, &error).await;
+                }
+            }
+        }
+    }
+
+    async fn process_alone(&mut self, job: Job) {
+        let jobs = vec![job];
+        match self.attempt(&jobs).await {
+            Ok(outcomes) => answer(jobs, outcomes),
+            Err(error) => {
+                for job in jobs {
+                    self.retry(job, &error).await;
+                }
+            }
+        }
+    }
+
+    /// A command that failed alone: replayed if its key has an answer, refused if its reference is in use, else decided again.
+    async fn retry(&mut self, job: Job, error: &RecordError) {
+        let mut last = describe(error);
+        for _ in 1..MOST_ATTEMPTS {
+            match last {
+                Failure::Conflict(constraint) => {
+                    if let Some(outcome) = self.explain(&job, constraint).await {
+                        return answer(vec![job], vec![outcome]);
+                    }
+                }
+                Failure::Retryable => {}
+                Failure::Final => break,
+            }
+            match self.attempt(std::slice::from_ref(&job)).await {
+                Ok(outcomes) => return answer(vec![job], outcomes),
+                Err(error) => last = describe(&error),
+            }
+        }
+        // The last error is had once more, so that it reaches the log with its causes.
+        let outcome = match self.attempt(std::slice::from_ref(&job)).await {
+            Ok(outcomes) => return answer(vec![job], outcomes),
+            Err(RecordError::Store(error)) if error.is_retryable() || error.conflict().is_some() => {
+                Err(RecordError::Busy(Some(error)))
+            }
+            Err(error) => Err(error),
+        };
+        answer(vec![job], vec![outcome]);
+    }
+
+    /// What a unique key that was taken means for the caller; `None` if only that another process was first.
+    async fn explain(&self, job: &Job, constraint: Constraint) -> Option<Result<Recorded, RecordError>> {
+        let mut reading = self.store.reading().await.ok()?;
+        let mut reader = reading.reader();
+        let session = Session { context: &job.context, now: now() };
+        match session.replay(job.command.entity(), &mut reader).await {
+            Ok(None) => {}
+            Ok(Some(recorded)) => return Some(Ok(recorded)),
+            Err(error) => return Some(Err(error)),
+        }
+        match constraint {
+            Constraint::EntityCode => Some(Err(RecordError::EntityExists(job.command.entity().to_owned()))),
+            Constraint::NaturalKey => match session.reference_in_use(&job.command, &mut reader).await {
+                Ok(error) => error.map(Err),
+                Err(error) => Some(Err(error)),
+            },
+            _ => None,
+        }
+    }
+
+    /// Locks, decides and writes a group. A command that a rule refuses is an outcome; an error is one of the whole group, of
+    /// which then nothing was kept.
+    async fn attempt(&mut self, jobs: &[Job]) -> Result<Vec<Result<Recorded, RecordError>>, RecordError> {
+        let entities: BTreeSet<&str> = jobs.iter().map(|job| job.command.entity()).collect();
+        let mut held = self.take(&entities);
+        let mut posting = self.store.begin().await?;
+        self.lock(&mut posting, &entities, &mut held).await?;
+        self.fetch(&mut posting, jobs, &mut held).await?;
+        let mut group = Group { rows: Rows::default(), outcomes: Vec::with_capacity(jobs.len()) };
+        for job in jobs {
+            group.decide(job, &mut posting, &mut held).await?;
+        }
+        if !group.rows.is_empty() {
+            posting.append(&group.rows).await?;
+            posting.commit().await?;
+        } else if group.wrote() {
+            posting.commit().await?;
+        } else {
+            posting.rollback().await?;
+        }
+        // Only what is committed may be decided on next time.
+        self.workspaces.extend(held);
+        Ok(group.outcomes)
+    }
+
+    fn take(&mut self, entities: &BTreeSet<&str>) -> HashMap<String, Workspace> {
+        entities.iter().filter_map(|entity| self.workspaces.remove_entry(*entity)).collect()
+    }
+
+    /// Locks the heads in order of code. Books whose head has moved are read again.
+    async fn lock(
+        &self,
+        posting: &mut Posting,
+        entities: &BTreeSet<&str>,
+        held: &mut HashMap<String, Workspace>,
+    ) -> Result<(), RecordError> {
+        let codes: Vec<&str> = entities.iter().copied().collect();
+        for head in posting.lock_heads(&codes).await? {
+            let current = held.get(&head.entity).is_some_and(|workspace| workspace.head == head);
+            if current {
+                continue;
+            }
+            let entity = head.entity.clone();
+            if let Some(workspace) = Workspace::load(head, &mut posting.reader()?).await? {
+                held.insert(entity, workspace);
+            }
+        }
+        Ok(())
+    }
+
+    async fn fetch(
+        &self,
+        posting: &mut Posting,
+        jobs: &[Job],
+        held: &mut HashMap<String, Workspace>,
+    ) -> Result<(), RecordError> {
+        for (entity, workspace) in held.iter_mut() {
+            let on_entity = jobs.iter().filter(|job| job.command.entity() == entity);
+            let ids: BTreeSet<&str> = on_entity.filter_map(|job| job.command.bond_issue()).collect();
+            let ids: Vec<&str> = ids.into_iter().collect();
+            workspace.fetch(&ids, &mut posting.reader()?).await?;
+        }
+        Ok(())
+    }
+}
+
+/// A group in the making.
+struct Group {
+    rows: Rows,
+    outcomes: Vec<Result<Recorded, RecordError>>,
+}
+
+impl Group {
+    fn wrote(&self) -> bool {
+        self.outcomes.iter().any(|outcome| outcome.as_ref().is_ok_and(|recorded| !recorded.replayed))
+    }
+
+    async fn decide(
+        &mut self,
+        job: &Job,
+        posting: &mut Posting,
+        held: &mut HashMap<String, Workspace>,
+    ) -> Result<(), RecordError> {
+        let session = Session { context: &job.context, now: now() };
+        // What a command reads from the store must hold what the group wrote before it.
+        if session.reads_history(&job.command, held.get(job.command.entity())) && !self.rows.is_empty() {
+            posting.append(&std::mem::take(&mut self.rows)).await?;
+        }
+        let outcome = session.record(&job.command, held, &mut posting.reader()?).await;
+        let outcome = match outcome {
+            Ok((recorded, rows)) => {
+                self.rows.extend(rows);
+                Ok(recorded)
+            }
+            Err(RecordError::Store(error)) => return Err(error.into()),
+            // A refused repetition of a request that was recorded is answered as the request was.
+            Err(refused) => match session.replay(job.command.entity(), &mut posting.reader()?).await? {
+                Some(recorded) => Ok(recorded),
+                None => Err(refused),
+            },
+        };
+        self.outcomes.push(outcome);
+        Ok(())
+    }
+}
+
+enum Failure {
+    Conflict(Constraint),
+    Retryable,
+    Final,
+}
+
+fn describe(error: &RecordError) -> Failure {
+    match error {
+        RecordError::Store(error) => match error.conflict() {
+            Some(constraint) => Failure::Conflict(constraint),
+            None if error.is_retryable() => Failure::Retryable,
+            None => Failure::Final,
+        },
+        _ => Failure::Final,
+    }
+}
+
+fn answer(jobs: Vec<Job>, outcomes: Vec<Result<Recorded, RecordError>>) {
+    for (job, outcome) in jobs.into_iter().zip(outcomes) {
+        // A caller that went away does not need the answer; what was recorded stays recorded.
+        let _ = job.answer.send(outcome);
+    }
+}

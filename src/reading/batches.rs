@@ -1,0 +1,165 @@
+//! Journal batches and the feed of their releases.
+
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::issues::one_more;
+use super::{Known, Library, ReadError};
+use crate::document::wire::Timestamp;
+use crate::document::{BatchDocument, TotalsDocument};
+use crate::posting::{RecordError, render};
+use crate::store::{BatchFilter, Reader, WholeBatch};
+
+/// A release: an immutable revision of a batch, with accounts, names and dimensions as mapped at that moment.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct ReleaseDocument {
+    /// Gap-free in the entity.
+    pub release: i64,
+    /// The batch's id.
+    pub batch: String,
+    pub number: String,
+    pub revision: i64,
+    pub status: String,
+    pub released_at: String,
+    pub totals: TotalsDocument,
+    /// SHA-256 over the RFC 8785 canonical form of accounts, batch, content_sha256, number, release and revision.
+    pub release_sha256: String,
+    pub journal_batch: BatchDocument,
+}
+
+/// One journal line as a flat row.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct JournalLine {
+    pub number: String,
+    pub revision: String,
+    pub release: String,
+    pub entity: String,
+    pub posting_date: String,
+    pub effective_date: String,
+    pub currency: String,
+    pub entry: usize,
+    pub kind: String,
+    pub line: usize,
+    pub account: String,
+    pub account_name: String,
+    pub account_role: String,
+    pub debit: String,
+    pub credit: String,
+    pub bond_issue: String,
+    pub reference: String,
+    pub isin: String,
+    pub event: String,
+    pub memo: String,
+    pub content_sha256: String,
+}
+
+impl JournalLine {
+    /// The lines of a batch in order.
+    pub fn of(batch: &BatchDocument) -> Vec<JournalLine> {
+        let text = |number: Option<i64>| number.map(|number| number.to_string()).unwrap_or_default();
+        let mut lines = Vec::with_capacity(batch.totals.lines);
+        for entry in &batch.entries {
+            for line in &entry.lines {
+                let on = |side: &str| if line.side == side { line.amount.clone() } else { String::new() };
+                lines.push(JournalLine {
+                    number: batch.number.clone().unwrap_or_default(),
+                    revision: text(batch.revision),
+                    release: text(batch.release),
+                    entity: batch.entity.clone(),
+                    posting_date: batch.posting_date.clone(),
+                    effective_date: batch.effective_date.clone(),
+                    currency: batch.currency.clone(),
+                    entry: entry.sequence,
+                    kind: entry.kind.clone(),
+                    line: line.line,
+                    account: line.account.clone().unwrap_or_default(),
+                    account_name: line.account_name.clone().unwrap_or_default(),
+                    account_role: line.account_role.clone(),
+                    debit: on("debit"),
+                    credit: on("credit"),
+                    bond_issue: entry.bond_issue.clone().unwrap_or_default(),
+                    reference: entry.reference.clone(),
+                    isin: entry.isin.clone().unwrap_or_default(),
+                    event: entry.event.clone().unwrap_or_default(),
+                    memo: line.memo.clone(),
+                    content_sha256: batch.content_sha256.clone().unwrap_or_default(),
+                });
+            }
+        }
+        lines
+    }
+}
+
+impl Library {
+    /// A batch.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`].
+    pub async fn journal_batch(&self, entity: &str, id: &str) -> Result<BatchDocument, ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let whole = reader.batch(entity, id).await?;
+        let whole = whole.ok_or_else(|| RecordError::NotFound(format!("the journal batch {id}")))?;
+        document(&whole, &mut reader).await
+    }
+
+    /// Batches of an entity in order of posting, as known, after a sequence and ordinal; `limit` and one more, each with its
+    /// place.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn journal_batches(
+        &self,
+        entity: &str,
+        filter: BatchFilter,
+        known: Known,
+        after: (i64, i64),
+        limit: usize,
+    ) -> Result<Vec<(BatchDocument, (i64, i64))>, ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let heads = reader.batches(entity, filter, known.sequence, after, one_more(limit)).await?;
+        let ids: Vec<&str> = heads.iter().map(|head| head.batch.id.as_str()).collect();
+        let mut batches = Vec::with_capacity(ids.len());
+        for whole in reader.whole_batches(entity, &ids).await? {
+            let place = (whole.batch.sequence, whole.batch.ordinal);
+            batches.push((document(&whole, &mut reader).await?, place));
+        }
+        Ok(batches)
+    }
+
+    /// The feed: releases of an entity in order, after a number; `limit` and one more.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`].
+    pub async fn releases(&self, entity: &str, after: i64, limit: usize) -> Result<Vec<ReleaseDocument>, ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
+        let mut releases = Vec::new();
+        for (release, mut whole) in reader.releases(entity, after, one_more(limit)).await? {
+            // The batch as it was released then, not as its newest revision has it.
+            whole.release = Some(release.clone());
+            let journal_batch = document(&whole, &mut reader).await?;
+            releases.push(ReleaseDocument {
+                release: release.release,
+                batch: release.batch,
+                number: whole.batch.number.clone(),
+                revision: release.revision,
+                status: "released".to_owned(),
+                released_at: Timestamp::from_microseconds(release.released_at)
+                    .map(|time| time.to_string())
+                    .unwrap_or_default(),
+                totals: journal_batch.totals.clone(),
+                release_sha256: release.release_sha256,
+                journal_batch,
+            });
+        }
+        Ok(releases)
+    }
+}
+
+async fn document(whole: &WholeBatch, reader: &mut Reader<'_>) -> Result<BatchDocument, ReadError> {
+    let issues = render::issues_of(whole, reader).await?;
+    render::batch(whole, &issues)
+}

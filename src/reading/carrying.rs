@@ -1,0 +1,201 @@
+//! Carrying values, of one issue and of all.
+
+use std::collections::HashMap;
+
+use jiff::civil::Date;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::{Basis, Known, Library, ReadError, known};
+use crate::accounting::Currency;
+use crate::accounting::instrument::Instrument;
+use crate::accounting::money::Amount;
+use crate::accounting::position::Components;
+use crate::document::wire::Timestamp;
+use crate::document::{
+    BondIssueDocument, CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem,
+};
+use crate::posting::{self, RecordError};
+use crate::reports::carrying_value::{CarryingValue, InForce, carrying_value};
+use crate::store::{Carrying, OutOfPeriod};
+
+/// How many issues are read at once.
+const PAGE: i64 = 500;
+
+/// The carrying values of an entity's issues in one currency.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct CarryingValues {
+    pub entity: String,
+    pub as_of: String,
+    pub known_at: String,
+    pub basis: String,
+    pub currency: String,
+    /// Currencies of issues that are left out; ask for them with `currency`.
+    pub other_currencies: Vec<String>,
+    pub items: Vec<CarryingValueDocument>,
+    /// Of all items, not of the page.
+    pub total: ComponentsDocument,
+    pub next_cursor: Option<String>,
+}
+
+/// One issue's rows made into its carrying value.
+struct Valued {
+    document: BondIssueDocument,
+    currency: Currency,
+    value: CarryingValue,
+    items: Vec<ReconcilingItem>,
+}
+
+impl Library {
+    /// The carrying value of an issue at close of business on `as_of`.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`] when the issue was not known.
+    pub async fn carrying_value(
+        &self,
+        entity: &str,
+        id: &str,
+        as_of: Date,
+        at: Option<Timestamp>,
+        basis: Basis,
+    ) -> Result<CarryingValueDocument, ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let known = known(&mut reader, entity, at).await?;
+        let date = as_of.to_string();
+        let rows = reader.carrying(entity, id, &date, known.sequence).await?;
+        let rows = rows.ok_or_else(|| RecordError::NotFound(format!("the bond issue {id}")))?;
+        let late = reader.out_of_period(entity, Some(id), &date, known.sequence).await?;
+        let late: Vec<&OutOfPeriod> = late.iter().collect();
+        value(&rows, as_of, &late)?.document(id, as_of, known, basis)
+    }
+
+    /// The carrying values of an entity's issues in a currency (the functional one if none is named), after an id.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`] when the entity was not known.
+    pub async fn carrying_values(
+        &self,
+        entity: &str,
+        as_of: Date,
+        known: Known,
+        basis: Basis,
+        currency: Option<Currency>,
+        (after, limit): (&str, usize),
+    ) -> Result<(CarryingValues, Option<String>), ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
+        let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
+        let date = as_of.to_string();
+        let late = reader.out_of_period(entity, None, &date, known.sequence).await?;
+        let mut late_of: HashMap<&str, Vec<&OutOfPeriod>> = HashMap::new();
+        for item in &late {
+            late_of.entry(item.bond_issue.as_str()).or_default().push(item);
+        }
+        let (mut items, mut total, mut others) = (Vec::new(), Components::default(), Vec::new());
+        let (mut read_after, mut last_kept) = (String::new(), None);
+        let mut more = false;
+        loop {
+            let page = reader.carrying_page(entity, &date, known.sequence, &read_after, PAGE).await?;
+            let Some(last) = page.last() else { break };
+            read_after.clone_from(&last.issue.id);
+            for rows in &page {
+                let id = &rows.issue.id;
+                if rows.issue.currency != currency.code() {
+                    if !others.contains(&rows.issue.currency) {
+                        others.push(rows.issue.currency.clone());
+                    }
+                    continue;
+                }
+                let valued = value(rows, as_of, late_of.get(id.as_str()).map_or(&[] as &[_], Vec::as_slice))?;
+                let components = match basis {
+                    Basis::Effective => valued.value.position.components()?,
+                    Basis::Posted => valued.value.booked,
+                };
+                total = total.plus(&components)?;
+                if id.as_str() > after && items.len() < limit {
+                    items.push(valued.document(id, as_of, known, basis)?);
+                    last_kept = Some(id.clone());
+                } else if id.as_str() > after {
+                    more = true;
+                }
+            }
+        }
+        others.sort_unstable();
+        let answer = CarryingValues {
+            entity: entity.to_owned(),
+            as_of: date,
+            known_at: known.text(),
+            basis: basis_name(basis).to_owned(),
+            currency: currency.code().to_owned(),
+            other_currencies: others,
+            items,
+            total: ComponentsDocument::of(&total, currency)?,
+            next_cursor: None,
+        };
+        Ok((answer, last_kept.filter(|_| more)))
+    }
+}
+
+fn value(rows: &Carrying, as_of: Date, late: &[&OutOfPeriod]) -> Result<Valued, ReadError> {
+    let (document, instrument): (BondIssueDocument, Instrument) = posting::instrument(&rows.issue)?;
+    let currency = instrument.terms().currency;
+    let in_force = InForce {
+        position: rows.position.as_ref().map(posting::position_row).transpose()?,
+        booked: rows.booked.as_ref().map(posting::booked_row).transpose()?,
+        accrued_position: rows.accrued_position.as_ref().map(posting::position_row).transpose()?,
+    };
+    let mut sum = Components::default();
+    let mut items = Vec::with_capacity(late.len());
+    for item in late {
+        let components = Components {
+            principal: Amount::from_minor(item.sums.principal),
+            premium_discount: Amount::from_minor(item.sums.premium_discount),
+            issue_costs: Amount::from_minor(item.sums.issue_costs),
+            interest_payable: Amount::from_minor(item.sums.interest_payable),
+            interest_receivable: Amount::from_minor(item.sums.interest_receivable),
+        };
+        sum = sum.plus(&components)?;
+        items.push(ReconcilingItem {
+            event: item.event.clone(),
+            effective_date: item.effective_date.clone(),
+            posting_date: item.posting_date.clone(),
+            amounts: ComponentsDocument::of(&components, currency)?,
+        });
+    }
+    Ok(Valued { value: carrying_value(&instrument, as_of, &in_force, &sum)?, document, currency, items })
+}
+
+impl Valued {
+    fn document(self, id: &str, as_of: Date, known: Known, basis: Basis) -> Result<CarryingValueDocument, ReadError> {
+        let Valued { document, currency, value, items } = self;
+        let position = match basis {
+            Basis::Effective => &value.position,
+            Basis::Posted => &value.posted,
+        };
+        Ok(CarryingValueDocument {
+            bond_issue: id.to_owned(),
+            reference: document.reference,
+            currency: currency.code().to_owned(),
+            position: PositionDocument::of(position, currency)?,
+            known_at: known.text(),
+            basis: basis_name(basis).to_owned(),
+            accrued_through: value.accrued_through.map(|date| date.to_string()),
+            booked: ComponentsDocument::of(&value.booked, currency)?,
+            unaccrued: ComponentsDocument::of(&value.unaccrued, currency)?,
+            reconciling_items: items,
+            unexplained: ComponentsDocument::of(&value.unexplained, currency)?,
+            status: if value.is_tied() { "tied" } else { "break" }.to_owned(),
+            projected: known.date().is_some_and(|known| as_of > known),
+            overdue: value.overdue,
+        })
+    }
+}
+
+fn basis_name(basis: Basis) -> &'static str {
+    match basis {
+        Basis::Effective => "effective",
+        Basis::Posted => "posted",
+    }
+}

@@ -1,0 +1,102 @@
+//! Reading: rows of the store, given to the reports, as documents. Nothing here writes.
+
+mod batches;
+mod carrying;
+mod issues;
+mod mapping;
+mod rollforward;
+mod trial_balance;
+
+use jiff::civil::Date;
+use serde::Deserialize;
+use utoipa::ToSchema;
+
+use crate::accounting::Currency;
+use crate::document::wire::Timestamp;
+use crate::posting::RecordError;
+use crate::store::{Reader, Reading, Store};
+
+pub use batches::{JournalLine, ReleaseDocument};
+pub use carrying::CarryingValues;
+pub use issues::{EventRecord, ScheduleDocument, ScheduleRowDocument};
+pub use rollforward::{RollforwardDocument, RollforwardLine};
+pub use trial_balance::{TrialBalanceDocument, TrialBalanceRow};
+
+/// Why something could not be read.
+pub type ReadError = RecordError;
+
+/// On which basis a position is asked for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, serde::Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Basis {
+    /// Events by effective date.
+    #[default]
+    Effective,
+    /// Events by posting date.
+    Posted,
+}
+
+/// What was known: all records of an entity up to one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Known {
+    pub sequence: i64,
+    /// Microseconds since 1970.
+    pub recorded_at: i64,
+}
+
+impl Known {
+    /// The time as it is answered.
+    pub fn timestamp(&self) -> Option<Timestamp> {
+        Timestamp::from_microseconds(self.recorded_at)
+    }
+
+    fn text(&self) -> String {
+        self.timestamp().map(|time| time.to_string()).unwrap_or_default()
+    }
+
+    fn date(&self) -> Option<Date> {
+        jiff::Timestamp::from_microsecond(self.recorded_at)
+            .ok()
+            .map(|time| jiff::tz::Offset::UTC.to_datetime(time).date())
+    }
+}
+
+/// The reads of the service.
+#[derive(Clone, Debug)]
+pub struct Library {
+    store: Store,
+}
+
+impl Library {
+    /// The reads of a store.
+    pub fn new(store: Store) -> Library {
+        Library { store }
+    }
+
+    async fn reading(&self) -> Result<Reading, ReadError> {
+        Ok(self.store.reading().await?)
+    }
+
+    /// What was known of an entity at a time, by default now.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`] when nothing was.
+    pub async fn known(&self, entity: &str, at: Option<Timestamp>) -> Result<Known, ReadError> {
+        let mut reading = self.reading().await?;
+        known(&mut reading.reader(), entity, at).await
+    }
+}
+
+async fn known(reader: &mut Reader<'_>, entity: &str, at: Option<Timestamp>) -> Result<Known, ReadError> {
+    let found = reader.known(entity, at.map(Timestamp::microseconds)).await?;
+    let found = found.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
+    Ok(Known { sequence: found.sequence, recorded_at: found.recorded_at })
+}
+
+fn currency(code: &str) -> Result<Currency, ReadError> {
+    Currency::from_code(code).ok_or_else(|| RecordError::corrupt("currency", "a code that is not in ISO 4217"))
+}
+
+/// What every report says.
+pub const CAUTION: &str = "Computed for review by qualified accountants under the standards, policies and laws that apply; no accounting, \
+                           legal or tax advice.";

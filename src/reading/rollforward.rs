@@ -1,0 +1,281 @@
+//! The rollforward of a period.
+
+use std::collections::{BTreeMap, HashMap};
+
+use jiff::civil::Date;
+use rust_decimal::Decimal;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::{Library, ReadError, known};
+use crate::accounting::Currency;
+use crate::accounting::journal::AccountRole;
+use crate::accounting::money::Amount;
+use crate::accounting::refusal::Refusal;
+use crate::document::money;
+use crate::document::wire::Timestamp;
+use crate::posting::RecordError;
+use crate::reports::rollforward::{self, MovementLine, Sums};
+use crate::store::{self, BatchOfMovement, Reader};
+
+/// How many rows are read at once.
+const PAGE: i64 = 1_000;
+
+/// The rollforward of an entity's debt over a period, by issue and in total.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct RollforwardDocument {
+    pub entity: String,
+    pub from: String,
+    pub to: String,
+    pub currency: String,
+    /// Currencies of issues that are left out; ask for them with `currency`.
+    pub other_currencies: Vec<String>,
+    pub known_at: String,
+    pub issues: Vec<IssueRollforward>,
+    pub total: Vec<RollforwardLine>,
+    pub tie_out: Vec<TieOut>,
+    pub caution: String,
+}
+
+/// The lines of one issue.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct IssueRollforward {
+    pub bond_issue: String,
+    pub reference: String,
+    pub lines: Vec<RollforwardLine>,
+}
+
+/// One movement. Signed as the liability: credit positive.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct RollforwardLine {
+    #[schema(example = "amortization")]
+    pub movement: String,
+    pub principal: String,
+    pub premium_discount: String,
+    pub issue_costs: String,
+    pub carrying_amount: String,
+    pub interest_payable: String,
+    pub interest_receivable: String,
+    pub gain_loss: String,
+    pub expense: String,
+    pub cash: String,
+    pub shares: String,
+    pub paid_in_capital: String,
+    /// The numbers of the batches that it is made of.
+    pub batches: Vec<String>,
+}
+
+/// One check.
+#[derive(Clone, Debug, Serialize, ToSchema)]
+pub struct TieOut {
+    pub check: String,
+    pub left: String,
+    pub right: String,
+    pub difference: String,
+    pub passed: bool,
+}
+
+type Movements = BTreeMap<String, Vec<(String, Sums)>>;
+type Batches = HashMap<(String, String), Vec<String>>;
+
+impl Library {
+    /// The rollforward by posting date, from the close of the day before `from` to the close of `to`.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`], or a period that ends before it begins.
+    pub async fn rollforward(
+        &self,
+        entity: &str,
+        (from, to): (Date, Date),
+        at: Option<Timestamp>,
+        currency: Option<Currency>,
+    ) -> Result<RollforwardDocument, ReadError> {
+        if to < from {
+            return Err(Refusal::contradiction("to", format!("to {to} is before from {from}")).into());
+        }
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
+        let known = known(&mut reader, entity, at).await?;
+        let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
+        let (first, last) = (from.to_string(), to.to_string());
+        let opening = by_issue(&reader.opening(entity, &first, known.sequence, currency.code()).await?)?;
+        let movements = by_issue(&reader.movements(entity, (&first, &last), known.sequence, currency.code()).await?)?;
+        let batches = batches(&mut reader, entity, (&first, &last), known.sequence, currency).await?;
+        let mut references = BTreeMap::new();
+        let booked = booked(&mut reader, entity, &last, known.sequence, currency, &mut references).await?;
+        let trial_balance = roles(&mut reader, entity, &last, known.sequence, currency).await?;
+        let mut issues = Vec::new();
+        for (id, reference) in &references {
+            let opening = opening.get(id).map_or(Ok(Sums::default()), |sums| sum(sums))?;
+            let lines = rollforward::lines(&opening, movements.get(id).map_or(&[] as &[_], Vec::as_slice))?;
+            let of = |stored: &str| batches.get(&(id.clone(), stored.to_owned())).cloned().unwrap_or_default();
+            let lines = lines.iter().map(|line| shown(line, currency, of)).collect::<Result<_, _>>()?;
+            issues.push(IssueRollforward { bond_issue: id.clone(), reference: reference.clone(), lines });
+        }
+        let opening = sum(opening.values().flatten())?;
+        let total = rollforward::total(movements.values().map(Vec::as_slice))?;
+        let lines = rollforward::lines(&opening, &total)?;
+        let of = |stored: &str| {
+            let of_movement = batches.iter().filter(|((_, movement), _)| movement == stored);
+            let mut numbers: Vec<String> = of_movement.flat_map(|(_, numbers)| numbers.clone()).collect();
+            numbers.sort_unstable();
+            numbers.dedup();
+            numbers
+        };
+        let checks = rollforward::checks(&lines, &booked, trial_balance)?;
+        let other_currencies = reader.currencies(entity, known.sequence).await?;
+        Ok(RollforwardDocument {
+            entity: entity.to_owned(),
+            from: first,
+            to: last,
+            currency: currency.code().to_owned(),
+            other_currencies: other_currencies.into_iter().filter(|other| other != currency.code()).collect(),
+            known_at: known.text(),
+            issues,
+            total: lines.iter().map(|line| shown(line, currency, of)).collect::<Result<_, _>>()?,
+            tie_out: checks.iter().map(|check| tie_out(check, currency)).collect::<Result<_, _>>()?,
+            caution: super::CAUTION.to_owned(),
+        })
+    }
+}
+
+fn sum<'a>(sums: impl IntoIterator<Item = &'a (String, Sums)>) -> Result<Sums, Refusal> {
+    sums.into_iter().try_fold(Sums::default(), |total, (_, sums)| total.plus(sums))
+}
+
+fn by_issue(rows: &[store::Movement]) -> Result<Movements, ReadError> {
+    let mut issues = Movements::new();
+    for row in rows {
+        let sums = &row.sums;
+        let amount = Amount::from_minor;
+        // Fractions are counted in ten-billionths.
+        let shares =
+            Decimal::from(sums.shares).checked_add(Decimal::new(sums.shares_fraction, 10)).ok_or(Refusal::Overflow)?;
+        issues.entry(row.bond_issue.clone()).or_default().push((
+            row.movement.clone(),
+            Sums {
+                principal: amount(sums.principal),
+                premium_discount: amount(sums.premium_discount),
+                issue_costs: amount(sums.issue_costs),
+                interest_payable: amount(sums.interest_payable),
+                interest_receivable: amount(sums.interest_receivable),
+                coupon_interest: amount(sums.coupon_interest),
+                gain_loss: amount(sums.gain_loss),
+                expense: amount(sums.expense),
+                cash: amount(sums.cash),
+                shares: shares.normalize(),
+                paid_in_capital: amount(sums.paid_in_capital),
+            },
+        ));
+    }
+    Ok(issues)
+}
+
+async fn batches(
+    reader: &mut Reader<'_>,
+    entity: &str,
+    period: (&str, &str),
+    known: i64,
+    currency: Currency,
+) -> Result<Batches, ReadError> {
+    let mut batches = Batches::new();
+    let mut after = BatchOfMovement { bond_issue: String::new(), movement: String::new(), number: String::new() };
+    loop {
+        let page = reader.batches_of_movements(entity, period, known, currency.code(), &after, PAGE).await?;
+        let Some(last) = page.last().cloned() else { return Ok(batches) };
+        for row in page {
+            batches.entry((row.bond_issue, row.movement)).or_default().push(row.number);
+        }
+        after = last;
+    }
+}
+
+/// The sum of what the booked rows of all issues hold at a date, and the issues that there are.
+async fn booked(
+    reader: &mut Reader<'_>,
+    entity: &str,
+    as_of: &str,
+    known: i64,
+    currency: Currency,
+    references: &mut BTreeMap<String, String>,
+) -> Result<Sums, ReadError> {
+    let (mut total, mut after) = (Sums::default(), String::new());
+    loop {
+        let page = reader.carrying_page(entity, as_of, known, &after, PAGE).await?;
+        let Some(last) = page.last() else { return Ok(total) };
+        after.clone_from(&last.issue.id);
+        for row in page.iter().filter(|row| row.issue.currency == currency.code()) {
+            references.insert(row.issue.id.clone(), row.issue.reference.clone());
+            let Some(booked) = &row.booked else { continue };
+            total = total.plus(&Sums {
+                principal: Amount::from_minor(booked.principal),
+                premium_discount: Amount::from_minor(booked.premium_discount),
+                issue_costs: Amount::from_minor(booked.issue_costs),
+                interest_payable: Amount::from_minor(booked.interest_payable),
+                interest_receivable: Amount::from_minor(booked.interest_receivable),
+                ..Sums::default()
+            })?;
+        }
+    }
+}
+
+/// The balances of the roles that make up the carrying amount, and of interest payable, credit positive.
+async fn roles(
+    reader: &mut Reader<'_>,
+    entity: &str,
+    as_of: &str,
+    known: i64,
+    currency: Currency,
+) -> Result<(Amount, Amount), ReadError> {
+    let (mut carrying, mut interest) = (Amount::ZERO, Amount::ZERO);
+    for side in reader.trial_balance(entity, as_of, known, currency.code()).await? {
+        let balance = Amount::from_minor(side.credit).minus(Amount::from_minor(side.debit))?;
+        match AccountRole::from_name(&side.account_role) {
+            Some(
+                AccountRole::BondsPayable
+                | AccountRole::PremiumOnBondsPayable
+                | AccountRole::DiscountOnBondsPayable
+                | AccountRole::DebtIssueCosts,
+            ) => carrying = carrying.plus(balance)?,
+            Some(AccountRole::InterestPayable) => interest = interest.plus(balance)?,
+            _ => {}
+        }
+    }
+    Ok((carrying, interest))
+}
+
+fn shown(
+    line: &MovementLine,
+    currency: Currency,
+    batches: impl Fn(&str) -> Vec<String>,
+) -> Result<RollforwardLine, Refusal> {
+    let sums = &line.sums;
+    let figure = |amount| money(amount, currency);
+    Ok(RollforwardLine {
+        movement: line.movement.to_owned(),
+        principal: figure(sums.principal),
+        premium_discount: figure(sums.premium_discount),
+        issue_costs: figure(sums.issue_costs),
+        carrying_amount: figure(sums.carrying_amount()?),
+        interest_payable: figure(sums.interest_payable),
+        interest_receivable: figure(sums.interest_receivable),
+        gain_loss: figure(sums.gain_loss),
+        expense: figure(sums.expense),
+        cash: figure(sums.cash),
+        shares: sums.shares.normalize().to_string(),
+        paid_in_capital: figure(sums.paid_in_capital),
+        batches: line.stored.map(batches).unwrap_or_default(),
+    })
+}
+
+fn tie_out(check: &rollforward::Check, currency: Currency) -> Result<TieOut, Refusal> {
+    let difference = check.left.minus(check.right)?;
+    Ok(TieOut {
+        check: check.check.to_owned(),
+        left: money(check.left, currency),
+        right: money(check.right, currency),
+        difference: money(difference, currency),
+        passed: difference.is_zero(),
+    })
+}

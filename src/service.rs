@@ -1,0 +1,59 @@
+//! The service put together: a store, the one writer, the reads, and the edge before them.
+
+use std::sync::Arc;
+
+use axum::Router;
+
+use crate::auth::{Authenticator, StoredTokens};
+use crate::config::{Auth, DatabaseUrl};
+use crate::http::edge::{self, Edge};
+use crate::http::guard::Guard;
+use crate::http::refusals::KINDS;
+use crate::http::resource::{self, App};
+use crate::http::system::Readiness;
+use crate::posting::Recorder;
+use crate::reading::Library;
+use crate::store::{Options, Store, StoreError};
+
+/// Connects to a database and brings it to the schema of this version.
+///
+/// # Errors
+/// When it cannot be reached or migrated.
+pub async fn open(database: &DatabaseUrl) -> Result<Store, StoreError> {
+    let store = Store::connect(database.reveal(), Options::default()).await?;
+    store.migrate().await?;
+    Ok(store)
+}
+
+/// The handlers' state over a store; starts the writer.
+pub fn app(store: &Store) -> App {
+    App { recorder: Recorder::start(store.clone()), library: Library::new(store.clone()) }
+}
+
+/// The whole service over a store.
+pub fn router(store: &Store, auth: Auth) -> Router {
+    let guard = match auth {
+        Auth::Off => Guard::Open,
+        Auth::On => Guard::Tokens(Arc::new(Authenticator::new(Arc::new(StoredTokens(store.clone()))))),
+    };
+    let asked = store.clone();
+    let readiness: Readiness = Arc::new(move || {
+        let store = asked.clone();
+        Box::pin(async move {
+            if store.is_ready().await {
+                Ok(())
+            } else {
+                Err("the database does not answer, or has another schema".into())
+            }
+        })
+    });
+    edge::router(resource::router(), app(store), Edge::new(guard, readiness, KINDS))
+}
+
+/// The document of the interface, as text.
+///
+/// # Errors
+/// When it cannot be written as JSON, which its types do not allow.
+pub fn openapi() -> Result<String, serde_json::Error> {
+    crate::http::openapi::render(&edge::document(&resource::router(), KINDS))
+}

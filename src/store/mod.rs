@@ -1,0 +1,23 @@
+//! The store: the books in SQLite or PostgreSQL, behind one face.
+//!
+//! Nothing outside this module knows a statement. Writing is [`Store::begin`], which gives a [`Posting`]: lock the heads,
+//! read, [`append`](Posting::append) the [`Rows`], commit. Reading is [`Store::reading`], which gives a [`Reader`]; a posting
+//! has one too. Reading order: `rows` (what is kept), `posting` and `append` (how it is written), `reader` and `read` (how
+//! it is found again), `connect` (the engines).
+
+mod append;
+mod cells;
+mod connect;
+mod error;
+mod posting;
+mod read;
+mod reader;
+mod rows;
+mod table;
+
+pub use connect::{Engine, Options, Store};
+pub use error::{Constraint, StoreError};
+pub use posting::Posting;
+pub use read::*;
+pub use reader::{Reader, Reading};
+pub use rows::*;

@@ -1,0 +1,200 @@
+//! Journal batches and their releases.
+
+use std::collections::HashMap;
+
+use crate::store::cells::{FromCells, cells};
+use crate::store::error::StoreError;
+use crate::store::read::Text;
+use crate::store::reader::{Arg, Reader};
+use crate::store::rows::{BatchRow, EntryRow, LineRow, ReleaseRow};
+use crate::store::table::Stored;
+
+cells! {
+    /// A batch without its entries, and how far it has come.
+    pub struct BatchHead {
+        /// The batch.
+        batch: (BatchRow),
+        /// The number of its newest release; none if it is not released.
+        release: (Option<i64>),
+        /// The revision that this release is.
+        revision: (Option<i64>),
+    }
+}
+
+/// A batch with everything that it holds.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct WholeBatch {
+    /// The batch.
+    pub batch: BatchRow,
+    /// Its entries, in order.
+    pub entries: Vec<EntryRow>,
+    /// The lines of all entries, in order.
+    pub lines: Vec<LineRow>,
+    /// Its newest release; none if it is not released.
+    pub release: Option<ReleaseRow>,
+}
+
+/// Which batches to list.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BatchFilter {
+    /// All of them.
+    All,
+    /// Those with a role that has no account yet.
+    Ready,
+    /// Those that were released.
+    Released,
+}
+
+/// The newest release of the batch `b` that was known at $2, or one of its columns.
+fn newest_release(column: &str) -> String {
+    format!(
+        "(select r.{column} from release r where r.entity = b.entity and r.batch = b.id and r.sequence <= $2 \
+         order by r.revision desc limit 1)"
+    )
+}
+
+const RELEASED: &str =
+    "exists (select 1 from release r where r.entity = b.entity and r.batch = b.id and r.sequence <= $2)";
+
+fn batches(condition: &str) -> String {
+    format!(
+        "select {}, {}, {} from batch b where b.entity = $1 and b.sequence <= $2 and (b.sequence, b.ordinal) > ($3, $4) \
+         {condition} order by b.sequence, b.ordinal limit $5",
+        BatchRow::columns("b"),
+        newest_release("release"),
+        newest_release("revision"),
+    )
+}
+
+static BATCHES: Text = Text::new(|| batches(""));
+// Most batches are released as they are posted: those that were not have an index of their own.
+static READY: Text = Text::new(|| batches(&format!("and b.ready = 1 and not {RELEASED}")));
+static RELEASED_ONES: Text = Text::new(|| batches(&format!("and {RELEASED}")));
+
+/// The condition that a column is one of the texts in $2, on SQLite and on PostgreSQL.
+const AMONG: [&str; 2] = ["in (select value from json_each($2))", "= any($2)"];
+
+fn among<R: Stored>(column: &str, order: &str) -> [String; 2] {
+    AMONG.map(|among| {
+        format!(
+            "select {} from {} t where t.entity = $1 and t.{column} {among} order by {order}",
+            R::columns("t"),
+            R::TABLE.name
+        )
+    })
+}
+
+static WHOLE_BATCHES: std::sync::LazyLock<[String; 2]> =
+    std::sync::LazyLock::new(|| among::<BatchRow>("id", "t.sequence, t.ordinal"));
+static WHOLE_ENTRIES: std::sync::LazyLock<[String; 2]> =
+    std::sync::LazyLock::new(|| among::<EntryRow>("batch", "t.batch, t.entry"));
+static WHOLE_LINES: std::sync::LazyLock<[String; 2]> =
+    std::sync::LazyLock::new(|| among::<LineRow>("batch", "t.batch, t.entry, t.line"));
+static WHOLE_RELEASES: std::sync::LazyLock<[String; 2]> =
+    std::sync::LazyLock::new(|| among::<ReleaseRow>("batch", "t.batch, t.revision"));
+
+static RELEASES: Text = Text::new(|| {
+    format!(
+        "select {} from release r where r.entity = $1 and r.release > $2 order by r.release limit $3",
+        ReleaseRow::columns("r")
+    )
+});
+
+/// Rows by the batch that they belong to.
+fn by_batch<R>(rows: Vec<R>, batch: impl Fn(&R) -> &str) -> HashMap<String, Vec<R>> {
+    let mut groups: HashMap<String, Vec<R>> = HashMap::new();
+    for row in rows {
+        groups.entry(batch(&row).to_owned()).or_default().push(row);
+    }
+    groups
+}
+
+impl Reader<'_> {
+    /// A batch with its entries, lines and newest release.
+    pub async fn batch(&mut self, entity: &str, id: &str) -> Result<Option<WholeBatch>, StoreError> {
+        Ok(self.whole_batches(entity, &[id]).await?.pop())
+    }
+
+    /// Some batches with their entries, lines and newest releases, in order of posting; an unknown id is left out.
+    pub async fn whole_batches(&mut self, entity: &str, ids: &[&str]) -> Result<Vec<WholeBatch>, StoreError> {
+        let batches: Vec<BatchRow> = self.among(&WHOLE_BATCHES, entity, ids).await?;
+        let mut entries = by_batch(self.among::<EntryRow>(&WHOLE_ENTRIES, entity, ids).await?, |row| &row.batch);
+        let mut lines = by_batch(self.among::<LineRow>(&WHOLE_LINES, entity, ids).await?, |row| &row.batch);
+        let mut releases = by_batch(self.among::<ReleaseRow>(&WHOLE_RELEASES, entity, ids).await?, |row| &row.batch);
+        let whole = |batch: BatchRow| WholeBatch {
+            entries: entries.remove(&batch.id).unwrap_or_default(),
+            lines: lines.remove(&batch.id).unwrap_or_default(),
+            release: releases.remove(&batch.id).and_then(|mut revisions| revisions.pop()),
+            batch,
+        };
+        Ok(batches.into_iter().map(whole).collect())
+    }
+
+    async fn among<R: FromCells>(
+        &mut self,
+        texts: &'static [String; 2],
+        entity: &str,
+        ids: &[&str],
+    ) -> Result<Vec<R>, StoreError> {
+        let [sqlite, postgres] = texts;
+        let text = self.pick(sqlite, postgres);
+        self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
+    }
+
+    /// Batches posted up to `known`, in order of posting, after a sequence and ordinal (or after `(0, 0)`; ordinals may
+    /// begin at any number, sequences at 1). Their status is that known at `known`.
+    pub async fn batches(
+        &mut self,
+        entity: &str,
+        filter: BatchFilter,
+        known: i64,
+        after: (i64, i64),
+        limit: i64,
+    ) -> Result<Vec<BatchHead>, StoreError> {
+        let text = match filter {
+            BatchFilter::All => &BATCHES,
+            BatchFilter::Ready => &READY,
+            BatchFilter::Released => &RELEASED_ONES,
+        };
+        let args = [Arg::Text(entity), Arg::Int(known), Arg::Int(after.0), Arg::Int(after.1), Arg::Int(limit)];
+        self.all(text, &args).await
+    }
+
+    /// The ids of the batches that hold entries of an event.
+    pub async fn batches_of_event(&mut self, entity: &str, event: &str) -> Result<Vec<String>, StoreError> {
+        let text = "select distinct e.batch from entry e where e.entity = $1 and e.event = $2 order by e.batch";
+        self.all(text, &[Arg::Text(entity), Arg::Text(event)]).await
+    }
+
+    /// The batches of an entity that are not released, in order of posting, after a sequence and ordinal.
+    pub async fn unreleased_batches(
+        &mut self,
+        entity: &str,
+        after: (i64, i64),
+        limit: i64,
+    ) -> Result<Vec<BatchHead>, StoreError> {
+        self.batches(entity, BatchFilter::Ready, i64::MAX, after, limit).await
+    }
+
+    /// The feed of an entity: its releases in order, after a number, each with the batch that it is a revision of. The
+    /// batch's own `release` is the newest one, which may be later than the one listed.
+    pub async fn releases(
+        &mut self,
+        entity: &str,
+        after: i64,
+        limit: i64,
+    ) -> Result<Vec<(ReleaseRow, WholeBatch)>, StoreError> {
+        let releases: Vec<ReleaseRow> =
+            self.all(&RELEASES, &[Arg::Text(entity), Arg::Int(after), Arg::Int(limit)]).await?;
+        let ids: Vec<&str> = releases.iter().map(|release| release.batch.as_str()).collect();
+        let batches = self.whole_batches(entity, &ids).await?;
+        let batches: HashMap<&str, &WholeBatch> =
+            batches.iter().map(|whole| (whole.batch.id.as_str(), whole)).collect();
+        // A release without its batch cannot be: its foreign key says so.
+        let with_batch = |release: ReleaseRow| {
+            let batch = batches.get(release.batch.as_str()).map(|whole| (*whole).clone());
+            batch.map(|batch| (release, batch))
+        };
+        Ok(releases.iter().cloned().filter_map(with_batch).collect())
+    }
+}

@@ -1,0 +1,224 @@
+//! Bond issues: what the next command is decided on, and their histories.
+
+use crate::store::cells::cells;
+use crate::store::error::StoreError;
+use crate::store::read::Text;
+use crate::store::reader::{Arg, Reader};
+use crate::store::rows::{BondIssueRow, BookedRow, CouponRow, EventRow, IssueHeadRow, PositionRow};
+use crate::store::table::Stored;
+
+cells! {
+    /// An issue with its newest event, position and booked row: what the next command is decided on.
+    pub struct IssueState {
+        /// The terms and rates.
+        issue: (BondIssueRow),
+        /// Which rows are the newest.
+        head: (IssueHeadRow),
+        /// The position at its last date.
+        position: (PositionRow),
+        /// What is booked at its last posting date.
+        booked: (BookedRow),
+    }
+}
+
+/// Which bond issues to list. A field that is none filters nothing.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct IssueFilter<'a> {
+    /// Of this entity.
+    pub entity: Option<&'a str>,
+    /// With this reference.
+    pub reference: Option<&'a str>,
+    /// With this ISIN.
+    pub isin: Option<&'a str>,
+}
+
+fn states(condition: &str) -> String {
+    format!(
+        "select {}, {}, {}, {} from bond_issue i \
+         join issue_head h on h.entity = i.entity and h.bond_issue = i.id \
+         join position p on p.entity = h.entity and p.bond_issue = h.bond_issue \
+         and p.date = h.position_date and p.sequence = h.position_sequence \
+         join booked b on b.entity = h.entity and b.bond_issue = h.bond_issue \
+         and b.posting_date = h.booked_date and b.sequence = h.booked_sequence \
+         where i.entity = $1 and {condition}",
+        BondIssueRow::columns("i"),
+        IssueHeadRow::columns("h"),
+        PositionRow::columns("p"),
+        BookedRow::columns("b"),
+    )
+}
+
+static STATES_SQLITE: Text = Text::new(|| states("i.id in (select value from json_each($2)) order by i.id"));
+static STATES_POSTGRES: Text = Text::new(|| states("i.id = any($2) order by i.id"));
+static STATES_PAGE: Text = Text::new(|| states("i.id > $2 order by i.id limit $3"));
+
+static BOND_ISSUE: Text =
+    Text::new(|| format!("select {} from bond_issue i where i.entity = $1 and i.id = $2", BondIssueRow::columns("i")));
+
+/// The newest row of each date from the last one before $3 on. The dates come from `first_seen`, so that the rows that were
+/// replaced, of which a date may have thousands, are not read.
+fn rows_from<R: Stored>(table: &str, date: &str) -> String {
+    format!(
+        "select {columns} from first_seen d \
+         join {table} p on p.entity = d.entity and p.bond_issue = d.bond_issue and p.{date} = d.start \
+         and p.sequence = (select q.sequence from {table} q where q.entity = d.entity and q.bond_issue = d.bond_issue \
+         and q.{date} = d.start order by q.sequence desc limit 1) \
+         where d.entity = $1 and d.bond_issue = $2 and d.span = '{table} day' and d.start >= coalesce(\
+         (select b.start from first_seen b where b.entity = $1 and b.bond_issue = $2 and b.span = '{table} day' \
+         and b.start < $3 order by b.start desc limit 1), $3) order by d.start",
+        columns = R::columns("p"),
+    )
+}
+
+static POSITION_ROWS: Text = Text::new(|| rows_from::<PositionRow>("position", "date"));
+static BOOKED_ROWS: Text = Text::new(|| rows_from::<BookedRow>("booked", "posting_date"));
+
+static PAID_COUPONS: Text = Text::new(|| {
+    format!(
+        "select {} from coupon c where c.entity = $1 and c.bond_issue = $2 and c.sequence <= $3 and c.paid_on is not null \
+         and not exists (select 1 from coupon d where d.entity = c.entity and d.bond_issue = c.bond_issue \
+         and d.coupon_date = c.coupon_date and d.revision > c.revision and d.sequence <= $3) order by c.coupon_date",
+        CouponRow::columns("c")
+    )
+});
+
+static COUPON_REVISIONS: Text = Text::new(|| {
+    format!(
+        "select {} from coupon c where c.entity = $1 and c.bond_issue = $2 and c.coupon_date = $3 order by c.revision",
+        CouponRow::columns("c")
+    )
+});
+
+static EVENT: Text =
+    Text::new(|| format!("select {} from event v where v.entity = $1 and v.id = $2", EventRow::columns("v")));
+
+static EVENT_BY_SEQUENCE: Text = Text::new(|| {
+    format!(
+        "select {} from event v where v.entity = $1 and v.bond_issue = $2 and v.sequence = $3",
+        EventRow::columns("v")
+    )
+});
+
+static EVENTS: Text = Text::new(|| {
+    format!(
+        "select {} from event v where v.entity = $1 and v.bond_issue = $2 and v.sequence <= $3 and v.sequence > $4 \
+         order by v.sequence limit $5",
+        EventRow::columns("v")
+    )
+});
+
+impl Reader<'_> {
+    /// The states of some issues of an entity, in order of id; an unknown id is left out.
+    pub async fn issue_states(&mut self, entity: &str, ids: &[&str]) -> Result<Vec<IssueState>, StoreError> {
+        let text = self.pick(&STATES_SQLITE, &STATES_POSTGRES);
+        self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
+    }
+
+    /// The states of an entity's issues in order of id, after one (or after `""`).
+    pub async fn issue_states_page(
+        &mut self,
+        entity: &str,
+        after: &str,
+        limit: i64,
+    ) -> Result<Vec<IssueState>, StoreError> {
+        self.all(&STATES_PAGE, &[Arg::Text(entity), Arg::Text(after), Arg::Int(limit)]).await
+    }
+
+    /// The issue with an id.
+    pub async fn bond_issue(&mut self, entity: &str, id: &str) -> Result<Option<BondIssueRow>, StoreError> {
+        self.one(&BOND_ISSUE, &[Arg::Text(entity), Arg::Text(id)]).await
+    }
+
+    /// Issues recorded at or before a time (microseconds since 1970), in order of entity and sequence, after one (or after
+    /// `("", 0)`). An issue is listed by time rather than by sequence because several entities may be in the list.
+    pub async fn bond_issues(
+        &mut self,
+        filter: IssueFilter<'_>,
+        known_at: i64,
+        after: (&str, i64),
+        limit: i64,
+    ) -> Result<Vec<BondIssueRow>, StoreError> {
+        let mut text = format!(
+            "select {} from bond_issue i join record r on r.entity = i.entity and r.sequence = i.sequence \
+             where r.recorded_at <= $1 and (i.entity, i.sequence) > ($2, $3)",
+            BondIssueRow::columns("i")
+        );
+        let mut args = vec![Arg::Int(known_at), Arg::Text(after.0), Arg::Int(after.1), Arg::Int(limit)];
+        for (column, value) in [("entity", filter.entity), ("reference", filter.reference), ("isin", filter.isin)] {
+            if let Some(value) = value {
+                args.push(Arg::Text(value));
+                text.push_str(&format!(" and i.{column} = ${}", args.len()));
+            }
+        }
+        text.push_str(" order by i.entity, i.sequence limit $4");
+        self.composed(text, &args).await
+    }
+
+    /// The newest position of each date from `date` on, in order, led by that of the last date before it.
+    pub async fn position_rows_from(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        date: &str,
+    ) -> Result<Vec<PositionRow>, StoreError> {
+        self.all(&POSITION_ROWS, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date)]).await
+    }
+
+    /// The newest booked row of each posting date from `date` on, in order, led by that of the last date before it.
+    pub async fn booked_rows_from(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        date: &str,
+    ) -> Result<Vec<BookedRow>, StoreError> {
+        self.all(&BOOKED_ROWS, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date)]).await
+    }
+
+    /// The coupons of an issue that were paid as known at `known`, by coupon date. A payment that was reversed is left out.
+    pub async fn paid_coupons(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        known: i64,
+    ) -> Result<Vec<CouponRow>, StoreError> {
+        self.all(&PAID_COUPONS, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Int(known)]).await
+    }
+
+    /// The payments of one coupon and their reversals, oldest first.
+    pub async fn coupon_revisions(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        coupon_date: &str,
+    ) -> Result<Vec<CouponRow>, StoreError> {
+        self.all(&COUPON_REVISIONS, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(coupon_date)]).await
+    }
+
+    /// The event with an id.
+    pub async fn event(&mut self, entity: &str, id: &str) -> Result<Option<EventRow>, StoreError> {
+        self.one(&EVENT, &[Arg::Text(entity), Arg::Text(id)]).await
+    }
+
+    /// The event that a command wrote for an issue.
+    pub async fn event_by_sequence(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        sequence: i64,
+    ) -> Result<Option<EventRow>, StoreError> {
+        self.one(&EVENT_BY_SEQUENCE, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Int(sequence)]).await
+    }
+
+    /// The events of an issue recorded up to `known`, in order, after a sequence.
+    pub async fn events(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        known: i64,
+        after: i64,
+        limit: i64,
+    ) -> Result<Vec<EventRow>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Int(known), Arg::Int(after), Arg::Int(limit)];
+        self.all(&EVENTS, &args).await
+    }
+}

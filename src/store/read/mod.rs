@@ -1,0 +1,22 @@
+//! What can be found again, a file a subject. Every read is a method of [`Reader`](super::Reader).
+//!
+//! Reads return the rows as they are kept. `known` is a sequence of the entity: a read that takes it sees what was recorded
+//! up to that command and nothing later, and so answers the same for ever.
+
+mod batches;
+mod carrying;
+mod entities;
+mod issues;
+mod reports;
+mod summary;
+
+pub use batches::{BatchFilter, BatchHead, WholeBatch};
+pub use carrying::Carrying;
+pub use entities::Known;
+pub use issues::{IssueFilter, IssueState};
+pub use reports::{BatchOfMovement, Movement, OutOfPeriod, Side, Sums};
+
+use std::sync::LazyLock;
+
+/// A statement that is put together once, from the columns of the tables.
+type Text = LazyLock<String>;

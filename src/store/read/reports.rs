@@ -1,0 +1,236 @@
+//! Sums for reports. They are added up by the database, exactly: an overflow is an error, never a wrapped number.
+
+use crate::store::cells::cells;
+use crate::store::error::StoreError;
+use crate::store::reader::{Arg, Reader};
+use std::sync::LazyLock;
+
+cells! {
+    /// Sums of entries by component, in minor units and signed as the entries are.
+    pub struct Sums {
+        /// Sum of column `principal`.
+        principal: bigint,
+        /// Sum of column `premium_discount`.
+        premium_discount: bigint,
+        /// Sum of column `issue_costs`.
+        issue_costs: bigint,
+        /// Sum of column `interest_payable`.
+        interest_payable: bigint,
+        /// Sum of column `interest_receivable`.
+        interest_receivable: bigint,
+        /// Sum of column `coupon_interest`.
+        coupon_interest: bigint,
+        /// Sum of column `gain_loss`.
+        gain_loss: bigint,
+        /// Sum of column `expense`.
+        expense: bigint,
+        /// Sum of column `cash`.
+        cash: bigint,
+        /// Sum of column `paid_in_capital`.
+        paid_in_capital: bigint,
+        /// Sum of the whole shares of column `shares`, each without its fraction.
+        shares: bigint,
+        /// Sum of the fractions of column `shares`, in ten-billionths; further decimals are not counted.
+        shares_fraction: bigint,
+    }
+
+    /// One movement of an issue in a period.
+    pub struct Movement {
+        /// The issue.
+        bond_issue: text,
+        /// The movement, as the entries name it; empty for an opening balance.
+        movement: text,
+        /// What moved.
+        sums: (Sums),
+    }
+
+    /// A batch that takes part in a movement.
+    pub struct BatchOfMovement {
+        /// The issue.
+        bond_issue: text,
+        /// The movement.
+        movement: text,
+        /// The number of the batch.
+        number: text,
+    }
+
+    /// What an event moved that is effective by a date but posted after it.
+    pub struct OutOfPeriod {
+        /// The issue.
+        bond_issue: text,
+        /// The event's id.
+        event: text,
+        /// When it took effect.
+        effective_date: text,
+        /// When it was posted.
+        posting_date: text,
+        /// What moved.
+        sums: (Sums),
+    }
+
+    /// The two sides of an account role.
+    pub struct Side {
+        /// The role.
+        account_role: text,
+        /// The sum of its debits, positive.
+        debit: bigint,
+        /// The sum of its credits, positive.
+        credit: bigint,
+    }
+}
+
+/// Shares are decimal text. PostgreSQL computes with decimals; SQLite does not, and so takes the digits apart.
+const SHARES: [[&str; 2]; 2] = [
+    [
+        "cast(e.shares as integer)",
+        "case when instr(e.shares, '.') = 0 then 0 else \
+         cast(substr(substr(e.shares, instr(e.shares, '.') + 1) || '0000000000', 1, 10) as integer) \
+         * case when e.shares like '-%' then -1 else 1 end end",
+    ],
+    [
+        "trunc(cast(e.shares as numeric))",
+        "trunc((cast(e.shares as numeric) - trunc(cast(e.shares as numeric))) * 10000000000)",
+    ],
+];
+
+fn sums([shares, fraction]: [&str; 2]) -> String {
+    let columns = [
+        "e.principal",
+        "e.premium_discount",
+        "e.issue_costs",
+        "e.interest_payable",
+        "e.interest_receivable",
+        "e.coupon_interest",
+        "e.gain_loss",
+        "e.expense",
+        "e.cash",
+        "e.paid_in_capital",
+        shares,
+        fraction,
+    ];
+    columns.map(|column| format!("cast(sum({column}) as bigint)")).join(", ")
+}
+
+/// A text for SQLite and one for PostgreSQL, which differ in how they add up shares.
+type Texts = LazyLock<[String; 2]>;
+
+static MOVEMENTS: Texts = Texts::new(|| {
+    SHARES.map(|shares| {
+        format!(
+            "select e.bond_issue, e.movement, {} from entry e join bond_issue i on i.entity = e.entity and i.id = e.bond_issue \
+             where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4 and i.currency = $5 \
+             group by e.bond_issue, e.movement order by e.bond_issue, e.movement",
+            sums(shares)
+        )
+    })
+});
+
+static OPENING: Texts = Texts::new(|| {
+    SHARES.map(|shares| {
+        format!(
+            "select e.bond_issue, '', {} from entry e join bond_issue i on i.entity = e.entity and i.id = e.bond_issue \
+             where e.entity = $1 and e.posting_date < $2 and e.sequence <= $3 and i.currency = $4 \
+             group by e.bond_issue order by e.bond_issue",
+            sums(shares)
+        )
+    })
+});
+
+/// `posting_date > effective_date` follows from the rest; it is there because the index has it as its condition.
+fn out_of_period(shares: [&str; 2], issue: &str) -> String {
+    format!(
+        "select e.bond_issue, e.event, e.effective_date, e.posting_date, {} from entry e \
+         where e.entity = $1 and e.posting_date > $2 and e.effective_date <= $2 and e.sequence <= $3 \
+         and e.posting_date > e.effective_date {issue} \
+         group by e.bond_issue, e.event, e.effective_date, e.posting_date \
+         order by e.bond_issue, e.effective_date, e.posting_date, e.event",
+        sums(shares)
+    )
+}
+
+static OUT_OF_PERIOD: Texts = Texts::new(|| SHARES.map(|shares| out_of_period(shares, "")));
+static OUT_OF_PERIOD_OF: Texts = Texts::new(|| SHARES.map(|shares| out_of_period(shares, "and e.bond_issue = $4")));
+
+const BATCHES_OF_MOVEMENTS: &str = include_str!("../sql/batches_of_movements.sql");
+const TRIAL_BALANCE: &str = include_str!("../sql/trial_balance.sql");
+
+impl Reader<'_> {
+    /// What moved in a period by posting date, both ends included: sums by issue and movement, in that order.
+    pub async fn movements(
+        &mut self,
+        entity: &str,
+        (from, to): (&str, &str),
+        known: i64,
+        currency: &str,
+    ) -> Result<Vec<Movement>, StoreError> {
+        let [sqlite, postgres] = &*MOVEMENTS;
+        let text = self.pick(sqlite, postgres);
+        let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)];
+        self.all(text, &args).await
+    }
+
+    /// What moved before a posting date: sums by issue. It reads every entry before that date, and so proves the booked
+    /// rows from which an opening balance can be had at once.
+    pub async fn opening(
+        &mut self,
+        entity: &str,
+        before: &str,
+        known: i64,
+        currency: &str,
+    ) -> Result<Vec<Movement>, StoreError> {
+        let [sqlite, postgres] = &*OPENING;
+        let text = self.pick(sqlite, postgres);
+        self.all(text, &[Arg::Text(entity), Arg::Text(before), Arg::Int(known), Arg::Text(currency)]).await
+    }
+
+    /// The batches that take part in the movements of a period, in order of issue, movement and number, after one (or after
+    /// three empty texts).
+    pub async fn batches_of_movements(
+        &mut self,
+        entity: &str,
+        (from, to): (&str, &str),
+        known: i64,
+        currency: &str,
+        after: &BatchOfMovement,
+        limit: i64,
+    ) -> Result<Vec<BatchOfMovement>, StoreError> {
+        let args = [
+            Arg::Text(entity),
+            Arg::Text(from),
+            Arg::Text(to),
+            Arg::Int(known),
+            Arg::Text(currency),
+            Arg::Text(&after.bond_issue),
+            Arg::Text(&after.movement),
+            Arg::Text(&after.number),
+            Arg::Int(limit),
+        ];
+        self.all(BATCHES_OF_MOVEMENTS, &args).await
+    }
+
+    /// What is effective by `as_of` but posted after it, by event and dates; of one issue, or of all.
+    pub async fn out_of_period(
+        &mut self,
+        entity: &str,
+        bond_issue: Option<&str>,
+        as_of: &str,
+        known: i64,
+    ) -> Result<Vec<OutOfPeriod>, StoreError> {
+        let mut args = vec![Arg::Text(entity), Arg::Text(as_of), Arg::Int(known)];
+        args.extend(bond_issue.map(Arg::Text));
+        let [sqlite, postgres] = if bond_issue.is_some() { &*OUT_OF_PERIOD_OF } else { &*OUT_OF_PERIOD };
+        let text = self.pick(sqlite, postgres);
+        self.all(text, &args).await
+    }
+
+    /// Debits and credits by account role of all batches posted by `as_of`, as known at `known`.
+    pub async fn trial_balance(
+        &mut self,
+        entity: &str,
+        as_of: &str,
+        known: i64,
+        currency: &str,
+    ) -> Result<Vec<Side>, StoreError> {
+        self.all(TRIAL_BALANCE, &[Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(currency)]).await
+    }
+}

@@ -1,0 +1,206 @@
+//! The rows of the books: each table's columns, described once.
+//!
+//! The description gives the struct, the insert of many rows on each engine and the list of columns that reads select: a
+//! column that one of the schemas lacks, or wants besides, fails the first posting.
+
+use std::collections::BTreeMap;
+
+use crate::store::table::{Part, tables};
+
+tables! {
+    /// A legal entity whose books are kept.
+    EntityRow: "entity" add {
+        entity: text, name: text, functional_currency: text, framework: text, fiscal_year_end: text,
+        fiscal_calendar: maybe_text, lei: maybe_text, recorded_at: bigint,
+    }
+
+    /// The lock that every posting of an entity takes, and its two gap-free counters.
+    EntityHeadRow: "entity_head" replace(["entity"]) {
+        entity: text, sequence: bigint, release: bigint, recorded_at: bigint, hash: text, closed_through: maybe_text,
+    }
+
+    /// The gap-free batch number of an entity's fiscal year.
+    YearHeadRow: "year_head" replace(["entity", "fiscal_year"]) {
+        entity: text, fiscal_year: bigint, number: bigint,
+    }
+
+    /// A recorded command: a link of the audit chain and a point of the known-at axis.
+    RecordRow: "record" add {
+        entity: text, sequence: bigint, recorded_at: bigint, kind: text, subject: text, request_id: text,
+        actor: text, content_sha256: text, hash: text,
+    }
+
+    /// A whole mapping of account roles, in force from a date; `bond_issue` is empty for the whole entity.
+    AccountMappingRow: "account_mapping" add {
+        entity: text, sequence: bigint, bond_issue: text, effective_from: text, accounts: text,
+    }
+
+    /// A bond issue: its terms and the rates solved from them. It never changes.
+    BondIssueRow: "bond_issue" add {
+        entity: text, id: text, sequence: bigint, reference: text, isin: maybe_text, currency: text,
+        settlement_date: text, maturity_date: text, terms: text, rates: text,
+    }
+
+    /// An event of an issue, following the one before it.
+    EventRow: "event" add {
+        entity: text, bond_issue: text, sequence: bigint, id: text, kind: text, effective_date: text,
+        follows: bigint, reference: maybe_text, detail: text,
+    }
+
+    /// What is outstanding at the close of `date`, as known from `sequence` on.
+    PositionRow: "position" add {
+        entity: text, bond_issue: text, date: text, sequence: bigint, first: bigint, principal: bigint,
+        interest_due: bigint, with_next_coupon: bigint, interest_receivable: bigint, moved_principal: bigint,
+        moved_premium_discount: bigint, moved_issue_costs: bigint, moved_interest: bigint,
+    }
+
+    /// What is booked at the close of `posting_date`, as known from `sequence` on.
+    BookedRow: "booked" add {
+        entity: text, bond_issue: text, posting_date: text, sequence: bigint, first: bigint, principal: bigint,
+        premium_discount: bigint, issue_costs: bigint, interest_payable: bigint, interest_receivable: bigint,
+        accrued_boundary: text, accrued_through: text,
+    }
+
+    /// The newest event, position and booked row of an issue.
+    IssueHeadRow: "issue_head" replace(["entity", "bond_issue"]) {
+        entity: text, bond_issue: text, event_sequence: bigint, position_date: text, position_sequence: bigint,
+        booked_date: text, booked_sequence: bigint,
+    }
+
+    /// A payment of a coupon (`paid_on` is a date), or its reversal (`paid_on` is none).
+    CouponRow: "coupon" add {
+        entity: text, bond_issue: text, coupon_date: text, revision: bigint, sequence: bigint, paid_on: maybe_text,
+        amount: bigint,
+    }
+
+    /// A journal line: debits are positive and credits negative.
+    LineRow: "line" add {
+        entity: text, batch: text, entry: bigint, line: bigint, account_role: text, amount: bigint, memo: text,
+        derivation: text,
+    }
+
+    /// A journal entry with its movement by component.
+    EntryRow: "entry" add {
+        entity: text, batch: text, entry: bigint, sequence: bigint, bond_issue: text, event: text, kind: text,
+        movement: text, posting_date: text, effective_date: text, description: text, principal: bigint,
+        premium_discount: bigint, issue_costs: bigint, interest_payable: bigint, interest_receivable: bigint,
+        coupon_interest: bigint, gain_loss: bigint, expense: bigint, cash: bigint, shares: text,
+        paid_in_capital: bigint,
+    }
+
+    /// A posted journal batch: account roles, one posting date, one currency.
+    BatchRow: "batch" add {
+        entity: text, id: text, sequence: bigint, ordinal: bigint, number: text, currency: text, posting_date: text,
+        effective_date: text, recorded_at: bigint, ready: bigint, entries: bigint, lines: bigint, debit: bigint,
+        credit: bigint, assets: bigint, liabilities: bigint, equity: bigint, net_income: bigint,
+        content_sha256: text,
+    }
+
+    /// An immutable revision of a batch, with the accounts as mapped when it was released.
+    ReleaseRow: "release" add {
+        entity: text, release: bigint, batch: text, revision: bigint, sequence: bigint, released_at: bigint,
+        accounts: text, release_sha256: text,
+    }
+
+    /// The answer given to a request that carried an idempotency key.
+    IdempotencyRow: "idempotency" add {
+        entity: text, key: text, fingerprint: text, status: bigint, answer: text, recorded_at: bigint,
+    }
+
+    /// A reference in use for one thing of its kind.
+    NaturalKeyRow: "natural_key" add {
+        entity: text, kind: text, reference: text, id: text,
+    }
+
+    /// A bearer token, by its hash; without `entity` it may see all of them.
+    TokenRow: "token" add {
+        token_sha256: text, name: text, role: text, entity: maybe_text, created_at: bigint,
+    }
+
+    /// The sequence from which on an issue has a row in a day, month or year.
+    FirstSeenRow: "first_seen" keep {
+        entity: text, bond_issue: text, span: text, start: text, sequence: bigint,
+    }
+}
+
+/// Declares [`Rows`]: a vector a table, in the order in which SQLite must write them.
+macro_rules! rows {
+    ($( $field:ident: $row:ident ),+ $(,)?) => {
+        /// What one posting writes, a vector a table. Rows of several commands and entities may stand together.
+        #[derive(Debug, Clone, Default, PartialEq, Eq)]
+        pub struct Rows { $( #[doc = concat!("Rows of [`", stringify!($row), "`].")] pub $field: Vec<$row> ),+ }
+
+        impl Rows {
+            /// Whether there is nothing to write.
+            pub fn is_empty(&self) -> bool {
+                true $( && self.$field.is_empty() )+
+            }
+
+            /// How many rows there are.
+            pub fn len(&self) -> usize {
+                0 $( + self.$field.len() )+
+            }
+
+            /// Adds the rows of another command after these.
+            pub fn extend(&mut self, other: Rows) {
+                $( self.$field.extend(other.$field); )+
+            }
+
+            /// The vectors, in order.
+            pub(super) fn parts(&self) -> Vec<&dyn Part> {
+                vec![$( &self.$field ),+]
+            }
+        }
+    };
+}
+
+// SQLite checks a foreign key at the statement unless it is deferred, so what is referred to comes first; only lines come
+// before their entry, whose trigger sees them whole. PostgreSQL checks at the end of its single statement.
+rows! {
+    entities: EntityRow,
+    entity_heads: EntityHeadRow,
+    year_heads: YearHeadRow,
+    records: RecordRow,
+    account_mappings: AccountMappingRow,
+    bond_issues: BondIssueRow,
+    events: EventRow,
+    positions: PositionRow,
+    booked: BookedRow,
+    issue_heads: IssueHeadRow,
+    coupons: CouponRow,
+    batches: BatchRow,
+    lines: LineRow,
+    entries: EntryRow,
+    releases: ReleaseRow,
+    idempotency: IdempotencyRow,
+    natural_keys: NaturalKeyRow,
+    tokens: TokenRow,
+}
+
+impl Rows {
+    /// The rows of `first_seen` that the rows new to their date bring about. The store writes them itself, so that no
+    /// caller can forget them: without them a row is never found.
+    pub(super) fn first_seen(&self) -> Vec<FirstSeenRow> {
+        let positions = self.positions.iter().filter(|row| row.first == 1);
+        let positions = positions.map(|row| (&row.entity, &row.bond_issue, "position", &row.date, row.sequence));
+        let booked = self.booked.iter().filter(|row| row.first == 1);
+        let booked = booked.map(|row| (&row.entity, &row.bond_issue, "booked", &row.posting_date, row.sequence));
+        let mut seen = BTreeMap::new();
+        for (entity, bond_issue, axis, date, sequence) in positions.chain(booked) {
+            for (span, characters) in [("day", 10), ("month", 7), ("year", 4)] {
+                let start = date.get(..characters).unwrap_or(date);
+                let first = seen.entry((entity, bond_issue, format!("{axis} {span}"), start)).or_insert(sequence);
+                *first = sequence.min(*first);
+            }
+        }
+        let row =
+            |((entity, bond_issue, span, start), sequence): ((&String, &String, String, &str), i64)| FirstSeenRow {
+                entity: entity.clone(),
+                bond_issue: bond_issue.clone(),
+                span,
+                start: start.to_owned(),
+                sequence,
+            };
+        seen.into_iter().map(row).collect()
+    }
+}
