@@ -33,6 +33,12 @@ pub(super) struct Workspace {
     issues: HashMap<String, IssueState>,
 }
 
+/// An entity's gap-free counters.
+pub(super) struct Counters {
+    head: store::EntityHeadRow,
+    numbers: BTreeMap<i64, i64>,
+}
+
 /// One issue: what it is, and the books as far as they are in memory.
 #[derive(Clone, Debug)]
 pub(super) struct IssueState {
@@ -80,6 +86,17 @@ impl Workspace {
             issues: HashMap::new(),
             head,
         }))
+    }
+
+    /// What is counted without gaps, so that a command that fails halfway can give back what it took.
+    pub fn counters(&self) -> Counters {
+        Counters { head: self.head.clone(), numbers: self.numbers.clone() }
+    }
+
+    /// Takes the counters back to what they were.
+    pub fn restore(&mut self, counters: Counters) {
+        self.head = counters.head;
+        self.numbers = counters.numbers;
     }
 
     /// The calendar, closed as far as it is.

@@ -200,7 +200,7 @@ impl Writer {
             group.decide(job, &mut posting, &mut held).await?;
         }
         if !group.rows.is_empty() {
-            posting.append(&group.rows).await?;
+            posting.append(&newest_heads(group.rows)).await?;
             posting.commit().await?;
         } else if group.wrote() {
             posting.commit().await?;
@@ -273,9 +273,13 @@ impl Group {
         let session = Session { context: &job.context, now: now() };
         // What a command reads from the store must hold what the group wrote before it.
         if session.reads_history(&job.command, held.get(job.command.entity())) && !self.rows.is_empty() {
-            posting.append(&std::mem::take(&mut self.rows)).await?;
+            posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
         }
+        let counters = held.get(job.command.entity()).map(Workspace::counters);
         let outcome = session.record(&job.command, held, &mut posting.reader()?).await;
+        if let (Err(_), Some(workspace), Some(counters)) = (&outcome, held.get_mut(job.command.entity()), counters) {
+            workspace.restore(counters);
+        }
         let outcome = match outcome {
             Ok((recorded, rows)) => {
                 self.rows.extend(rows);
@@ -291,6 +295,18 @@ impl Group {
         self.outcomes.push(outcome);
         Ok(())
     }
+}
+
+/// The rows with the last of each head only: a row that is replaced stands in a statement once.
+fn newest_heads(mut rows: Rows) -> Rows {
+    rows.entity_heads = last_of_each(rows.entity_heads, |row| row.entity.clone());
+    rows.year_heads = last_of_each(rows.year_heads, |row| (row.entity.clone(), row.fiscal_year));
+    rows.issue_heads = last_of_each(rows.issue_heads, |row| row.bond_issue.clone());
+    rows
+}
+
+fn last_of_each<R, K: Ord>(rows: Vec<R>, key: impl Fn(&R) -> K) -> Vec<R> {
+    rows.into_iter().map(|row| (key(&row), row)).collect::<std::collections::BTreeMap<K, R>>().into_values().collect()
 }
 
 enum Failure {

@@ -1,3 +1,8 @@
 //! One integration binary: a file a resource, a file a promise.
 
 mod accounting;
+mod http_base;
+mod published;
+mod reference;
+mod store;
+mod support;

@@ -11,9 +11,7 @@ use axum::body::{Body, to_bytes};
 use axum::extract::State;
 use axum::http::{HeaderMap, Method, Request, StatusCode, header};
 use axum::{Extension, Router};
-use parwright::auth::{
-    Authenticator, Principal, Role, TokenHash, TokenRecord, TokenStore, TokenStoreFuture,
-};
+use parwright::auth::{Authenticator, Principal, Role, TokenHash, TokenRecord, TokenStore, TokenStoreFuture};
 use parwright::http::accept::{Accept, Media};
 use parwright::http::body::BodyLimit;
 use parwright::http::edge::{Edge, router};
@@ -64,19 +62,11 @@ async fn post_conversion(
     ctx: Recording,
     body: extract::Body<Conversion>,
 ) -> Result<Answer<Recorded>, Problem> {
-    let (key, fingerprint) = (
-        ctx.idempotency_key.map(|key| key.as_str().to_owned()),
-        body.fingerprint.to_string(),
-    );
+    let (key, fingerprint) = (ctx.idempotency_key.map(|key| key.as_str().to_owned()), body.fingerprint.to_string());
     if body.value.reference.as_deref() == Some("panic") {
         panic!("a secret of the inside");
     }
-    let recorded = Recorded {
-        id: id.to_string(),
-        principal: body.value.principal,
-        key,
-        fingerprint,
-    };
+    let recorded = Recorded { id: id.to_string(), principal: body.value.principal, key, fingerprint };
     Ok(if ctx.validate_only {
         Answer::done(recorded)
     } else {
@@ -97,10 +87,7 @@ struct ListQuery {
 }
 
 #[utoipa::path(get, path = "/v1/numbers", tag = "numbers", params(ListQuery), responses((status = 200, body = Page<u64>)))]
-async fn list_numbers(
-    principal: Principal,
-    Query(query): Query<ListQuery>,
-) -> Result<Page<u64>, Problem> {
+async fn list_numbers(principal: Principal, Query(query): Query<ListQuery>) -> Result<Page<u64>, Problem> {
     if let Some(entity) = &query.entity {
         extract::require_visible(&principal, entity.as_str())?;
     }
@@ -112,24 +99,14 @@ async fn list_numbers(
     };
     let limit = query.limit.unwrap_or_default();
     let rows = (start..10).take(limit.get() + 1).collect();
-    Page::cut(rows, limit, |last| {
-        Cursor {
-            position: *last,
-            known_at: now,
-        }
-        .write("/v1/numbers", &filters)
-    })
+    Page::cut(rows, limit, |last| Cursor { position: *last, known_at: now }.write("/v1/numbers", &filters))
 }
 
 #[utoipa::path(get, path = "/v1/table", tag = "numbers",
     responses((status = 200, content((u64 = "application/json"), (String = "text/csv")))))]
 async fn get_table(accept: Accept) -> Result<axum::response::Response, Problem> {
     let media = accept.choose(&[Media::Json, Media::Csv])?;
-    Ok(media.answer(if media == Media::Csv {
-        "a\r\n1\r\n"
-    } else {
-        "1"
-    }))
+    Ok(media.answer(if media == Media::Csv { "a\r\n1\r\n" } else { "1" }))
 }
 
 #[utoipa::path(get, path = "/v1/slow", tag = "numbers", responses((status = 200)))]
@@ -144,20 +121,14 @@ async fn bulk(body: extract::Body<Value>) -> String {
 
 #[utoipa::path(get, path = "/v1/broken", tag = "numbers", responses((status = 200)))]
 async fn broken() -> Result<(), Problem> {
-    Err(Problem::internal(std::io::Error::other(
-        "no such table: secret",
-    )))
+    Err(Problem::internal(std::io::Error::other("no such table: secret")))
 }
 
 struct Tokens;
 
 impl TokenStore for Tokens {
     fn find(&self, hash: TokenHash) -> TokenStoreFuture<'_, Option<TokenRecord>> {
-        let record = |entity| TokenRecord {
-            name: "test".into(),
-            role: Role::Operator,
-            entity,
-        };
+        let record = |entity| TokenRecord { name: "test".into(), role: Role::Operator, entity };
         Box::pin(async move {
             Ok(match hash {
                 hash if hash == TokenHash::of(TOKEN) => Some(record(None)),
@@ -187,21 +158,10 @@ fn api() -> OpenApiRouter<App> {
 
 fn edge(ready: bool) -> Edge {
     let guard = Guard::Tokens(Arc::new(Authenticator::new(Arc::new(Tokens))));
-    let readiness = Arc::new(
-        move || -> std::pin::Pin<Box<dyn Future<Output = _> + Send>> {
-            Box::pin(async move {
-                if ready {
-                    Ok(())
-                } else {
-                    Err("no database".into())
-                }
-            })
-        },
-    );
-    Edge {
-        time_limit: Duration::from_millis(300),
-        ..Edge::new(guard, readiness, &[])
-    }
+    let readiness = Arc::new(move || -> std::pin::Pin<Box<dyn Future<Output = _> + Send>> {
+        Box::pin(async move { if ready { Ok(()) } else { Err("no database".into()) } })
+    });
+    Edge { time_limit: Duration::from_millis(300), ..Edge::new(guard, readiness, &[]) }
 }
 
 fn app() -> Router {
@@ -216,26 +176,19 @@ struct Answered {
 
 impl Answered {
     fn header(&self, name: &str) -> &str {
-        self.headers
-            .get(name)
-            .map_or("", |value| value.to_str().expect("ASCII"))
+        self.headers.get(name).map_or("", |value| value.to_str().expect("ASCII"))
     }
 
     #[track_caller]
     fn json(&self) -> Value {
-        serde_json::from_slice(&self.bytes)
-            .unwrap_or_else(|_| panic!("{:?}", String::from_utf8_lossy(&self.bytes)))
+        serde_json::from_slice(&self.bytes).unwrap_or_else(|_| panic!("{:?}", String::from_utf8_lossy(&self.bytes)))
     }
 
     /// Asserts that it is a problem of this status and code, and gives its detail.
     #[track_caller]
     fn problem(&self, status: u16, code: &str) -> String {
         let document = self.json();
-        assert_eq!(
-            (self.status.as_u16(), document["code"].as_str()),
-            (status, Some(code)),
-            "{document}"
-        );
+        assert_eq!((self.status.as_u16(), document["code"].as_str()), (status, Some(code)), "{document}");
         assert_eq!(self.header("content-type"), "application/problem+json");
         assert_eq!(document["status"], json!(status));
         assert_eq!(document["type"], json!(format!("/docs/problems#{code}")));
@@ -245,44 +198,25 @@ impl Answered {
 }
 
 fn request(method: Method, uri: &str) -> axum::http::request::Builder {
-    Request::builder()
-        .method(method)
-        .uri(uri)
-        .header(header::AUTHORIZATION, format!("Bearer {TOKEN}"))
+    Request::builder().method(method).uri(uri).header(header::AUTHORIZATION, format!("Bearer {TOKEN}"))
 }
 
 async fn send(request: Request<Body>) -> Answered {
     let response = app().oneshot(request).await.expect("infallible");
     let (parts, body) = response.into_parts();
     let bytes = to_bytes(body, usize::MAX).await.expect("a body").to_vec();
-    Answered {
-        status: parts.status,
-        headers: parts.headers,
-        bytes,
-    }
+    Answered { status: parts.status, headers: parts.headers, bytes }
 }
 
 async fn get(uri: &str) -> Answered {
-    send(
-        request(Method::GET, uri)
-            .body(Body::empty())
-            .expect("a request"),
-    )
-    .await
+    send(request(Method::GET, uri).body(Body::empty()).expect("a request")).await
 }
 
 fn conversion(uri: &str, body: impl Into<Body>) -> Request<Body> {
     let request = request(Method::POST, uri).header(header::CONTENT_TYPE, "application/json");
-    request
-        .header("idempotency-key", "k-1")
-        .body(body.into())
-        .expect("a request")
+    request.header("idempotency-key", "k-1").body(body.into()).expect("a request")
 }
 
 async fn convert(body: impl Into<Body>) -> Answered {
-    send(conversion(
-        &format!("/v1/bond-issues/{ID}/conversions"),
-        body,
-    ))
-    .await
+    send(conversion(&format!("/v1/bond-issues/{ID}/conversions"), body)).await
 }

@@ -77,10 +77,7 @@ type Outcome = Vec<(&'static str, Decimal)>;
 /// What of a run does not hold.
 pub fn failures(run: &Run) -> Vec<String> {
     let failures = run_steps(run).unwrap_or_else(|problem| vec![problem.to_string()]);
-    failures
-        .into_iter()
-        .map(|failure| format!("{}: {failure}", run.about))
-        .collect()
+    failures.into_iter().map(|failure| format!("{}: {failure}", run.about)).collect()
 }
 
 fn run_steps(run: &Run) -> Result<Vec<String>, Box<dyn std::error::Error>> {
@@ -89,9 +86,7 @@ fn run_steps(run: &Run) -> Result<Vec<String>, Box<dyn std::error::Error>> {
     for step in &run.steps {
         let (after, postings, outcome) = step.action.run(&books)?;
         failures.extend(
-            step.check(&postings, &outcome)?
-                .into_iter()
-                .map(|failure| format!("{:?}: {failure}", step.action)),
+            step.check(&postings, &outcome)?.into_iter().map(|failure| format!("{:?}: {failure}", step.action)),
         );
         books = after;
     }
@@ -99,26 +94,13 @@ fn run_steps(run: &Run) -> Result<Vec<String>, Box<dyn std::error::Error>> {
 }
 
 impl Action {
-    fn run(
-        &self,
-        books: &Books,
-    ) -> Result<(Books, Vec<Posting>, Outcome), Box<dyn std::error::Error>> {
+    fn run(&self, books: &Books) -> Result<(Books, Vec<Posting>, Outcome), Box<dyn std::error::Error>> {
         match self {
             Action::PayCoupon { coupon_date } => {
-                let decision = CouponPayment {
-                    coupon_date: day(coupon_date)?,
-                    paid_on: None,
-                }
-                .decide(books, false)?;
+                let decision = CouponPayment { coupon_date: day(coupon_date)?, paid_on: None }.decide(books, false)?;
                 Ok((books.after(&decision), decision.postings, Vec::new()))
             }
-            Action::Convert {
-                effective_date,
-                principal,
-                share_price,
-                cash,
-                shares,
-            } => {
+            Action::Convert { effective_date, principal, share_price, cash, shares } => {
                 let settlement = match cash {
                     Some(cash) => Some(Settlement {
                         kind: SettlementType::Combination,
@@ -138,12 +120,7 @@ impl Action {
                 let outcome = converted(&decision.outcome);
                 Ok((books.after(&decision), decision.postings, outcome))
             }
-            Action::Induce {
-                date,
-                principal,
-                new_shares_per_denomination,
-                acceptance_share_price,
-            } => {
+            Action::Induce { date, principal, new_shares_per_denomination, acceptance_share_price } => {
                 let met = Criteria {
                     limited_time: true,
                     preserves_form_and_amount: true,
@@ -170,21 +147,13 @@ impl Action {
                 if assessment.accounting != Accounting::InducedConversion {
                     return Err("it is no induced conversion".into());
                 }
-                let mut outcome = decision
-                    .outcome
-                    .conversion
-                    .as_ref()
-                    .map_or_else(Vec::new, converted);
+                let mut outcome = decision.outcome.conversion.as_ref().map_or_else(Vec::new, converted);
                 outcome.push(("expense", assessment.expense.to_major(usd())));
                 let values = [
                     ("value_issued", assessment.fair_value_transferred),
                     ("value_original", assessment.fair_value_existing_terms),
                 ];
-                outcome.extend(
-                    values
-                        .into_iter()
-                        .filter_map(|(name, value)| Some((name, value?.to_major(usd())))),
-                );
+                outcome.extend(values.into_iter().filter_map(|(name, value)| Some((name, value?.to_major(usd())))));
                 Ok((books.after(&decision), decision.postings, outcome))
             }
         }
@@ -197,62 +166,30 @@ fn converted(outcome: &conversion::Outcome) -> Outcome {
         ("carrying_amount", outcome.carrying_amount.to_major(usd())),
         ("cash_in_lieu", outcome.cash_in_lieu.to_major(usd())),
         ("accrued_interest", outcome.accrued_interest.to_major(usd())),
-        (
-            "coupon_handed_over",
-            outcome.coupon_handed_over.to_major(usd()),
-        ),
+        ("coupon_handed_over", outcome.coupon_handed_over.to_major(usd())),
         ("gain_loss", outcome.gain_loss.to_major(usd())),
     ]
 }
 
 impl Step {
-    fn check(
-        &self,
-        postings: &[Posting],
-        outcome: &Outcome,
-    ) -> Result<Vec<String>, Box<dyn std::error::Error>> {
-        let own = postings
-            .iter()
-            .filter(|posting| posting.entry.kind() != EntryKind::Accrual);
+    fn check(&self, postings: &[Posting], outcome: &Outcome) -> Result<Vec<String>, Box<dyn std::error::Error>> {
+        let own = postings.iter().filter(|posting| posting.entry.kind() != EntryKind::Accrual);
         let lines: Vec<&Line> = own.flat_map(|posting| posting.entry.lines()).collect();
         let mut failures = Vec::new();
         for expected in &self.batch {
-            let amounts = lines
-                .iter()
-                .filter(|line| expected.is_of(line))
-                .map(|line| line.amount);
+            let amounts = lines.iter().filter(|line| expected.is_of(line)).map(|line| line.amount);
             let ours = Amount::total(amounts)?.to_major(usd());
             if ours != decimal(&expected.amount)? {
-                let LineData {
-                    roles,
-                    side,
-                    amount,
-                    status,
-                } = expected;
-                failures.push(format!(
-                    "{side} {} ({status:?}): shown {amount}, ours {ours}",
-                    roles.join(" and ")
-                ));
+                let LineData { roles, side, amount, status } = expected;
+                failures.push(format!("{side} {} ({status:?}): shown {amount}, ours {ours}", roles.join(" and ")));
             }
         }
-        let covered_once = |line: &&Line| {
-            self.batch
-                .iter()
-                .filter(|expected| expected.is_of(line))
-                .count()
-                == 1
-        };
+        let covered_once = |line: &&Line| self.batch.iter().filter(|expected| expected.is_of(line)).count() == 1;
         failures.extend(
-            lines
-                .iter()
-                .filter(|line| !covered_once(line))
-                .map(|line| format!("not expected, or twice: {line:?}")),
+            lines.iter().filter(|line| !covered_once(line)).map(|line| format!("not expected, or twice: {line:?}")),
         );
         for expected in &self.outcome {
-            let ours = outcome
-                .iter()
-                .find(|(name, _)| *name == expected.figure)
-                .map(|(_, value)| *value);
+            let ours = outcome.iter().find(|(name, _)| *name == expected.figure).map(|(_, value)| *value);
             if ours != Some(decimal(&expected.shown)?) {
                 failures.push(format!(
                     "{} ({:?}): shown {}, ours {ours:?}",

@@ -81,8 +81,7 @@ impl Measured for Decimal {
 
 /// A family's data.
 pub fn read<T: DeserializeOwned>(family: &str) -> T {
-    serde_json::from_str(family)
-        .unwrap_or_else(|error| panic!("a family of published cases cannot be read: {error}"))
+    serde_json::from_str(family).unwrap_or_else(|error| panic!("a family of published cases cannot be read: {error}"))
 }
 
 /// Half a unit of the last digit shown.
@@ -94,17 +93,11 @@ impl<R> Case<R> {
     /// What does not hold in any of its runs, each with all that the case says about itself.
     pub fn failures(&self, of: impl Fn(&R) -> Vec<String>) -> Vec<String> {
         let failures = self.runs.iter().flat_map(of);
-        failures
-            .map(|failure| format!("{}: {failure}\n{}", self.id, self.origin()))
-            .collect()
+        failures.map(|failure| format!("{}: {failure}\n{}", self.id, self.origin())).collect()
     }
 
     fn origin(&self) -> String {
-        let Source {
-            title,
-            section,
-            address,
-        } = &self.source;
+        let Source { title, section, address } = &self.source;
         format!(
             "  source: {title}, {section} <{address}>\n  conventions: {}\n  notes: {}",
             self.conventions.join(" "),
@@ -117,61 +110,34 @@ impl<F: fmt::Debug> Expectation<F> {
     /// What of the figures shown does not hold against ours. Sources often show the first rows only; of ours, as many are taken.
     pub fn failures(&self, ours: &[&dyn Measured]) -> Vec<String> {
         if ours.len() < self.shown.len() || self.shown.is_empty() {
-            return vec![format!(
-                "{:?}: {} figures shown, {} of ours",
-                self.figure,
-                self.shown.len(),
-                ours.len()
-            )];
+            return vec![format!("{:?}: {} figures shown, {} of ours", self.figure, self.shown.len(), ours.len())];
         }
-        let stray = self
-            .differs
-            .iter()
-            .filter(|difference| !(1..=self.shown.len()).contains(&difference.row));
-        let mut failures: Vec<String> = stray
-            .map(|difference| format!("{:?}: no row {}", self.figure, difference.row))
-            .collect();
+        let stray = self.differs.iter().filter(|difference| !(1..=self.shown.len()).contains(&difference.row));
+        let mut failures: Vec<String> =
+            stray.map(|difference| format!("{:?}: no row {}", self.figure, difference.row)).collect();
         for (index, (shown, ours)) in self.shown.iter().zip(ours).enumerate() {
-            let differs = self
-                .differs
-                .iter()
-                .find(|difference| difference.row == index + 1);
+            let differs = self.differs.iter().find(|difference| difference.row == index + 1);
             if let Err(problem) = self.hold(shown, *ours, differs) {
-                failures.push(format!(
-                    "{:?} ({:?}), row {}: {problem}",
-                    self.figure,
-                    self.status,
-                    index + 1
-                ));
+                failures.push(format!("{:?} ({:?}), row {}: {problem}", self.figure, self.status, index + 1));
             }
         }
         failures
     }
 
-    fn hold(
-        &self,
-        shown: &str,
-        ours: &dyn Measured,
-        differs: Option<&Difference>,
-    ) -> Result<(), String> {
+    fn hold(&self, shown: &str, ours: &dyn Measured, differs: Option<&Difference>) -> Result<(), String> {
         let shown = decimal(shown)?;
         let tolerance = half_a_unit(shown);
         let as_shown = ours.is(shown, tolerance)?;
         match differs {
             None if as_shown => Ok(()),
             None => Err(format!("shown {shown} (+- {tolerance}), ours {ours}")),
-            Some(difference) if as_shown => Err(format!(
-                "shown {shown} is met after all; drop: {}",
-                difference.because
-            )),
+            Some(difference) if as_shown => {
+                Err(format!("shown {shown} is met after all; drop: {}", difference.because))
+            }
             Some(difference) => {
                 let exact = decimal(&difference.ours)?;
                 let held = ours.is(exact, half_a_unit(exact))? && !difference.because.is_empty();
-                if held {
-                    Ok(())
-                } else {
-                    Err(format!("shown {shown}, documented as {exact}, ours {ours}"))
-                }
+                if held { Ok(()) } else { Err(format!("shown {shown}, documented as {exact}, ours {ours}")) }
             }
         }
     }

@@ -6,8 +6,8 @@ use serde::Deserialize;
 
 use super::case::{Case, read};
 use super::{
-    CONVERSIONS, DAY_COUNTS, EFFECTIVE_RATE, INDUCEMENTS, LIABILITY_SCHEDULES, NOT_YET, SCHEDULES,
-    TREASURY, WITHIN_PERIOD,
+    CONVERSIONS, DAY_COUNTS, EFFECTIVE_RATE, INDUCEMENTS, LIABILITY_SCHEDULES, NOT_YET, SCHEDULES, TREASURY,
+    WITHIN_PERIOD,
 };
 use super::{batch, day_counts, life};
 
@@ -52,31 +52,16 @@ fn ids_of<R>(cases: &[Case<R>]) -> BTreeSet<String> {
 }
 
 fn run() -> BTreeSet<String> {
-    let lives = [
-        EFFECTIVE_RATE,
-        LIABILITY_SCHEDULES,
-        SCHEDULES,
-        WITHIN_PERIOD,
-        TREASURY,
-    ]
-    .map(|family| ids_of(&read::<Vec<Case<life::Run>>>(family)));
-    let batches =
-        [CONVERSIONS, INDUCEMENTS].map(|family| ids_of(&read::<Vec<Case<batch::Run>>>(family)));
+    let lives = [EFFECTIVE_RATE, LIABILITY_SCHEDULES, SCHEDULES, WITHIN_PERIOD, TREASURY]
+        .map(|family| ids_of(&read::<Vec<Case<life::Run>>>(family)));
+    let batches = [CONVERSIONS, INDUCEMENTS].map(|family| ids_of(&read::<Vec<Case<batch::Run>>>(family)));
     let counts: day_counts::Family = read(DAY_COUNTS);
-    lives
-        .into_iter()
-        .chain(batches)
-        .chain([ids_of(&counts.fractions), ids_of(&counts.days)])
-        .flatten()
-        .collect()
+    lives.into_iter().chain(batches).chain([ids_of(&counts.fractions), ids_of(&counts.days)]).flatten().collect()
 }
 
 fn ids(reasons: &[Reason]) -> BTreeSet<String> {
     for Reason { id, what, because } in reasons {
-        assert!(
-            !what.is_empty() && !because.is_empty(),
-            "{id}: say what is not run and why"
-        );
+        assert!(!what.is_empty() && !because.is_empty(), "{id}: say what is not run and why");
     }
     reasons.iter().map(|reason| reason.id.clone()).collect()
 }
@@ -96,9 +81,5 @@ fn every_published_case_is_run_or_says_why_not_yet() {
         Vec::<&String>::new(),
         "listed as run in part, yet not run"
     );
-    assert_eq!(
-        run.union(&whole).cloned().collect::<BTreeSet<_>>(),
-        collected,
-        "run or not yet, and collected"
-    );
+    assert_eq!(run.union(&whole).cloned().collect::<BTreeSet<_>>(), collected, "run or not yet, and collected");
 }

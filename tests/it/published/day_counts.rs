@@ -42,25 +42,13 @@ struct Row {
 
 /// What of a table does not hold.
 pub fn failures(table: &Table) -> Vec<String> {
-    table
-        .rows
-        .iter()
-        .flat_map(|row| {
-            row.failures(&table.columns)
-                .unwrap_or_else(|problem| vec![problem])
-        })
-        .collect()
+    table.rows.iter().flat_map(|row| row.failures(&table.columns).unwrap_or_else(|problem| vec![problem])).collect()
 }
 
 impl Row {
     fn failures(&self, columns: &[Column]) -> Result<Vec<String>, String> {
         if self.days.len() != columns.len() {
-            return Err(format!(
-                "{} to {}: {} columns",
-                self.start,
-                self.end,
-                self.days.len()
-            ));
+            return Err(format!("{} to {}: {} columns", self.start, self.end, self.days.len()));
         }
         let (start, end) = (day(&self.start)?, day(&self.end)?);
         let mut failures = Vec::new();

@@ -42,12 +42,7 @@ fn check_batches(family: &str) {
 
 fn report(failures: impl Iterator<Item = String>) {
     let failures: Vec<String> = failures.collect();
-    assert!(
-        failures.is_empty(),
-        "{} published figures do not hold:\n\n{}",
-        failures.len(),
-        failures.join("\n\n")
-    );
+    assert!(failures.is_empty(), "{} published figures do not hold:\n\n{}", failures.len(), failures.join("\n\n"));
 }
 
 #[test]
@@ -78,14 +73,8 @@ fn published_treasury_coupons_accruals_and_prices_hold() {
 #[test]
 fn published_day_counts_hold() {
     let family: day_counts::Family = read(DAY_COUNTS);
-    let fractions = family
-        .fractions
-        .iter()
-        .flat_map(|case| case.failures(life::failures));
-    let days = family
-        .days
-        .iter()
-        .flat_map(|case| case.failures(day_counts::failures));
+    let fractions = family.fractions.iter().flat_map(|case| case.failures(life::failures));
+    let days = family.days.iter().flat_map(|case| case.failures(day_counts::failures));
     report(fractions.chain(days));
 }
 

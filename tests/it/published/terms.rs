@@ -2,8 +2,8 @@
 
 use jiff::civil::Date;
 use parwright::accounting::instrument::{
-    AccrualCutoff, AmortizationMethod, ConversionTerms, DayCount, InterestOnConversion,
-    SettlementType, ShareCapital, Terms, WithinPeriod,
+    AccrualCutoff, AmortizationMethod, ConversionTerms, DayCount, InterestOnConversion, SettlementType, ShareCapital,
+    Terms, WithinPeriod,
 };
 use parwright::accounting::{Amount, Currency};
 use rust_decimal::{Decimal, RoundingStrategy};
@@ -74,10 +74,8 @@ impl TermsData {
     /// The greatest power of ten by which the issue can be magnified. All balances are in proportion to the principal, so that a
     /// magnified issue shows what its cents hide.
     pub fn magnification(&self) -> Result<Decimal, String> {
-        let (largest, greatest) = (
-            decimal(&self.principal)?.max(decimal(&self.proceeds)?),
-            Decimal::from(10_i64.pow(13)),
-        );
+        let (largest, greatest) =
+            (decimal(&self.principal)?.max(decimal(&self.proceeds)?), Decimal::from(10_i64.pow(13)));
         let mut times = Decimal::ONE;
         while largest * times * Decimal::TEN <= greatest {
             times *= Decimal::TEN;
@@ -87,11 +85,7 @@ impl TermsData {
 
     /// The same terms for other proceeds, without a stated rate: for proceeds that are to explain a rate of their own.
     pub fn with_proceeds(&self, proceeds: Decimal) -> TermsData {
-        TermsData {
-            proceeds: proceeds.to_string(),
-            stated_effective_rate: None,
-            ..self.clone()
-        }
+        TermsData { proceeds: proceeds.to_string(), stated_effective_rate: None, ..self.clone() }
     }
 
     /// The terms `times` as large.
@@ -101,10 +95,7 @@ impl TermsData {
         Ok(Terms {
             currency: usd(),
             principal: amount(decimal(&self.principal)?, times)?,
-            denomination: amount(
-                decimal(self.denomination.as_ref().unwrap_or(&self.principal))?,
-                times,
-            )?,
+            denomination: amount(decimal(self.denomination.as_ref().unwrap_or(&self.principal))?, times)?,
             coupon_rate: decimal(&self.coupon_rate)?,
             coupon_frequency: self.coupon_frequency,
             compounding_frequency: self.compounding_frequency.unwrap_or(2),
@@ -129,17 +120,9 @@ impl TermsData {
                 Some(other) => return Err(format!("no accrual_cutoff {other}")),
             },
             amortization_end: None,
-            stated_effective_rate: self
-                .stated_effective_rate
-                .as_deref()
-                .map(decimal)
-                .transpose()?,
+            stated_effective_rate: self.stated_effective_rate.as_deref().map(decimal).transpose()?,
             record_days: self.record_days,
-            conversion: self
-                .conversion
-                .as_ref()
-                .map(ConversionData::terms)
-                .transpose()?,
+            conversion: self.conversion.as_ref().map(ConversionData::terms).transpose()?,
         })
     }
 }

@@ -37,9 +37,7 @@ pub fn is_month_end(date: Date) -> bool {
 
 fn civil(year: i64, month: i64, day: i64) -> Date {
     let parts = (i16::try_from(year), i8::try_from(month), i8::try_from(day));
-    let (Ok(year), Ok(month), Ok(day)) = parts else {
-        panic!("no date {year}-{month}-{day}")
-    };
+    let (Ok(year), Ok(month), Ok(day)) = parts else { panic!("no date {year}-{month}-{day}") };
     Date::new(year, month, day).expect("a date within the calendar")
 }
 
@@ -48,11 +46,7 @@ pub fn months_before(date: Date, months: i64, to_month_end: bool) -> Date {
     let index = i64::from(date.year()) * 12 + i64::from(date.month()) - 1 - months;
     let (year, month) = (index.div_euclid(12), index.rem_euclid(12) + 1);
     let last = days_in_month(year, month);
-    let day = if to_month_end {
-        last
-    } else {
-        last.min(i64::from(date.day()))
-    };
+    let day = if to_month_end { last } else { last.min(i64::from(date.day())) };
     civil(year, month, day)
 }
 

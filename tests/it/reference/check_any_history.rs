@@ -10,10 +10,7 @@ struct Dice(u64);
 
 impl Dice {
     fn roll(&mut self, sides: u64) -> u64 {
-        self.0 = self
-            .0
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (self.0 >> 33) % sides
     }
 
@@ -26,13 +23,8 @@ impl Dice {
     }
 }
 
-const DAY_COUNTS: [DayCount; 5] = [
-    DayCount::Thirty360,
-    DayCount::ThirtyE360,
-    DayCount::ActActIcma,
-    DayCount::Act365F,
-    DayCount::Act360,
-];
+const DAY_COUNTS: [DayCount; 5] =
+    [DayCount::Thirty360, DayCount::ThirtyE360, DayCount::ActActIcma, DayCount::Act365F, DayCount::Act360];
 
 /// Interest expense as the bonds see it: each bears interest and amortization from settlement to its conversion, or to
 /// where the books have come. In millionths of a minor unit, so that nothing is rounded on the way.
@@ -43,11 +35,7 @@ fn expense_bond_by_bond(books: &History) -> Expense {
     let mut blocks = Vec::new();
     let mut left = terms.principal_minor;
     for event in books.events() {
-        if let Event::Conversion {
-            date,
-            principal_minor,
-        } = *event
-        {
+        if let Event::Conversion { date, principal_minor } = *event {
             blocks.push((principal_minor, date.min(reached)));
             left -= principal_minor;
         }
@@ -58,21 +46,13 @@ fn expense_bond_by_bond(books: &History) -> Expense {
         let at = |boundary| curve.balance(principal * FINE, boundary);
         let (opening, closing) = (at(terms.settlement), at(end));
         total.coupon += closing.accrued - opening.accrued;
-        for coupon in curve
-            .coupon_dates()
-            .iter()
-            .copied()
-            .filter(|date| *date <= end)
-        {
+        for coupon in curve.coupon_dates().iter().copied().filter(|date| *date <= end) {
             total.coupon += curve.coupon(principal * FINE, coupon);
         }
         total.amortization += closing.premium_discount + closing.issue_costs;
         total.amortization -= opening.premium_discount + opening.issue_costs;
     }
-    Expense {
-        coupon: total.coupon / FINE,
-        amortization: total.amortization / FINE,
-    }
+    Expense { coupon: total.coupon / FINE, amortization: total.amortization / FINE }
 }
 
 /// Whatever was recorded in whatever order: the expense is that of the bonds while they lived, but for the roundings
@@ -82,11 +62,7 @@ fn the_books_hold_together_in_any_history() {
     let mut dice = Dice(7);
     let (mut conversions, mut payments) = (0, 0);
     for round in 0..60 {
-        let rule = [
-            OnConversion::Forfeited,
-            OnConversion::Paid,
-            OnConversion::Payable,
-        ][round % 3];
+        let rule = [OnConversion::Forfeited, OnConversion::Paid, OnConversion::Payable][round % 3];
         let terms = Terms {
             proceeds_minor: cents("900000") + i128::from(dice.roll(20_000_000)),
             issue_costs_minor: i128::from(dice.roll(3_000_000)),
@@ -100,9 +76,7 @@ fn the_books_hold_together_in_any_history() {
         let mut books = History::new(Arc::new(curve(&terms)));
         for _ in 0..25 {
             let event = match dice.roll(3) {
-                0 => Event::Accrual {
-                    through: dice.date(),
-                },
+                0 => Event::Accrual { through: dice.date() },
                 1 => Event::Conversion {
                     date: dice.date(),
                     principal_minor: cents("1000") * i128::from(1 + dice.roll(60)),
@@ -110,10 +84,7 @@ fn the_books_hold_together_in_any_history() {
                 _ => {
                     let dates = books.curve().coupon_dates();
                     let date = dates[dice.roll(dates.len() as u64) as usize];
-                    Event::Coupon {
-                        date,
-                        paid_on: (dice.roll(2) == 0).then(|| next_day(next_day(date))),
-                    }
+                    Event::Coupon { date, paid_on: (dice.roll(2) == 0).then(|| next_day(next_day(date))) }
                 }
             };
             if books.record(event).is_err() {
@@ -124,28 +95,12 @@ fn the_books_hold_together_in_any_history() {
             payments += i128::from(books.payment(index).is_some());
             let (booked, expected) = (books.interest_expense_total(), expense_bond_by_bond(&books));
             let rounding = 2 * (index as i128 + 2);
-            assert!(
-                (booked.coupon - expected.coupon).abs() <= rounding,
-                "{booked:?} {expected:?} {event:?}"
-            );
-            assert!(
-                (booked.amortization - expected.amortization).abs() <= rounding,
-                "{booked:?} {expected:?}"
-            );
+            assert!((booked.coupon - expected.coupon).abs() <= rounding, "{booked:?} {expected:?} {event:?}");
+            assert!((booked.amortization - expected.amortization).abs() <= rounding, "{booked:?} {expected:?}");
         }
-        books
-            .record(Event::Accrual {
-                through: day("2030-01-01"),
-            })
-            .expect("an accrual");
+        books.record(Event::Accrual { through: day("2030-01-01") }).expect("an accrual");
         assert_eq!(books.booked(), books.position(day("2030-01-01")));
-        assert_eq!(
-            (books.booked().premium_discount, books.booked().issue_costs),
-            (0, 0)
-        );
+        assert_eq!((books.booked().premium_discount, books.booked().issue_costs), (0, 0));
     }
-    assert!(
-        conversions > 300 && payments > 200,
-        "{conversions} {payments}"
-    );
+    assert!(conversions > 300 && payments > 200, "{conversions} {payments}");
 }

@@ -29,11 +29,7 @@ fn am_02_a_discount_at_the_stated_seven_percent() {
     for (year, expected) in (2021..).zip(expected) {
         assert_eq!(carrying(&curve, &format!("{year}-01-01")), cents(expected));
     }
-    close(
-        &(curve.last_period_difference() * decimal("100000")),
-        "-0.553828",
-        "0.000001",
-    );
+    close(&(curve.last_period_difference() * decimal("100000")), "-0.553828", "0.000001");
 }
 
 #[test]
@@ -55,11 +51,7 @@ fn am_07_a_discount_at_the_stated_ten_percent_twice_a_year() {
     for (date, expected) in expected {
         assert_eq!(carrying(&curve, date), cents(expected), "{date}");
     }
-    close(
-        &(curve.last_period_difference() * decimal("100000")),
-        "0.431772",
-        "0.000001",
-    );
+    close(&(curve.last_period_difference() * decimal("100000")), "0.431772", "0.000001");
 }
 
 #[test]
@@ -101,14 +93,8 @@ fn ip_04_ratable_by_actual_days() {
     assert_eq!(carrying(&curve, "2001-11-01"), cents("86409.28"));
     assert_eq!(carrying(&curve, "2002-05-01"), cents("86593.84"));
     // 61 days of 1.01967.
-    assert_eq!(
-        carrying(&curve, "2002-01-01") - carrying(&curve, "2001-11-01"),
-        cents("62.20")
-    );
-    assert_eq!(
-        cents("100000") - carrying(&curve, "2001-05-01"),
-        cents("13764.83")
-    );
+    assert_eq!(carrying(&curve, "2002-01-01") - carrying(&curve, "2001-11-01"), cents("62.20"));
+    assert_eq!(cents("100000") - carrying(&curve, "2001-05-01"), cents("13764.83"));
 }
 
 /// The fraction of a year that the period ending on a coupon date counts for.
@@ -159,35 +145,17 @@ fn dc_02_the_thirty_day_counts() {
         ("2006-02-14", "2006-02-28", [14, 14, 14, 16]),
         ("2007-02-28", "2008-02-29", [361, 360, 361, 360]),
     ];
-    let counts = [
-        DayCount::Thirty360,
-        DayCount::Thirty360U,
-        DayCount::ThirtyE360,
-    ];
+    let counts = [DayCount::Thirty360, DayCount::Thirty360U, DayCount::ThirtyE360];
     for (from, to, expected) in rows {
         for (count, expected_days) in counts.into_iter().zip(expected) {
-            assert_eq!(
-                days(count, false, day(from), day(to)),
-                expected_days,
-                "{from} {to} {count:?}"
-            );
+            assert_eq!(days(count, false, day(from), day(to)), expected_days, "{from} {to} {count:?}");
             // Every month's last day is the 30th: the fourth column, that of a date before maturity.
-            assert_eq!(
-                days(count, true, day(from), day(to)),
-                expected[3],
-                "{from} {to}"
-            );
+            assert_eq!(days(count, true, day(from), day(to)), expected[3], "{from} {to}");
         }
     }
 }
 
-fn treasury(
-    rate: &str,
-    dated: &str,
-    settlement: &str,
-    first: Option<&str>,
-    maturity: &str,
-) -> Curve {
+fn treasury(rate: &str, dated: &str, settlement: &str, first: Option<&str>, maturity: &str) -> Curve {
     curve(&Terms {
         principal_minor: 10i128.pow(20),
         proceeds_minor: 10i128.pow(20),
@@ -212,25 +180,14 @@ fn regulation_price(curve: &Curve, yearly_yield: &str) -> BigRational {
     let whole = (time.ceil() - BigRational::one()).to_integer();
     let broken = &time - BigRational::from(whole.clone());
     let mut worth = BigRational::zero();
-    for date in curve
-        .coupon_dates()
-        .iter()
-        .copied()
-        .rev()
-        .filter(|date| *date > terms.settlement)
-    {
+    for date in curve.coupon_dates().iter().copied().rev().filter(|date| *date > terms.settlement) {
         worth = &worth * &back + unit(curve.coupon(terms.principal_minor, date));
         if date == terms.maturity {
             worth += BigRational::one();
         }
     }
-    let wholes =
-        (0..i32::try_from(whole).expect("few periods")).fold(BigRational::one(), |v, _| v * &back);
-    let accrued = unit(
-        curve
-            .balance(terms.principal_minor, terms.settlement)
-            .accrued,
-    );
+    let wholes = (0..i32::try_from(whole).expect("few periods")).fold(BigRational::one(), |v, _| v * &back);
+    let accrued = unit(curve.balance(terms.principal_minor, terms.settlement).accrued);
     (worth * wholes / (BigRational::one() + broken * half) - accrued) * decimal("100")
 }
 
@@ -238,43 +195,21 @@ fn regulation_price(curve: &Curve, yearly_yield: &str) -> BigRational {
 fn tsy_a_to_d_prices_from_our_coupons_and_times() {
     let regular = treasury("0.0875", "1990-05-15", "1990-05-15", None, "2020-05-15");
     assert_eq!(regular.first_time(), BigRational::one());
-    close(
-        &regulation_price(&regular, "0.0884"),
-        "99.057893",
-        "0.0000005",
-    );
+    close(&regulation_price(&regular, "0.0884"), "99.057893", "0.0000005");
 
     let short = treasury("0.085", "1990-04-02", "1990-04-02", None, "1992-03-31");
     assert_eq!(short.first_time(), ratio(181, 183));
-    close(
-        &regulation_price(&short, "0.0859"),
-        "99.838183",
-        "0.0000005",
-    );
+    close(&regulation_price(&short, "0.0859"), "99.838183", "0.0000005");
 
-    let long = treasury(
-        "0.085",
-        "1990-03-01",
-        "1990-03-01",
-        Some("1990-11-15"),
-        "1995-05-15",
-    );
+    let long = treasury("0.085", "1990-03-01", "1990-03-01", Some("1990-11-15"), "1995-05-15");
     assert_eq!(long.first_time(), BigRational::one() + ratio(75, 181));
     close(&regulation_price(&long, "0.0853"), "99.805118", "0.0000005");
 
     let inside = treasury("0.095", "1985-11-15", "1985-11-29", None, "1995-11-15");
     assert_eq!(inside.first_time(), ratio(167, 181));
-    close(
-        &regulation_price(&inside, "0.0954"),
-        "99.730918",
-        "0.0000005",
-    );
+    close(&regulation_price(&inside, "0.0954"), "99.730918", "0.0000005");
     let accrued = inside.balance(10i128.pow(20), day("1985-11-29")).accrued;
-    close(
-        &BigRational::new(accrued.into(), 10i128.pow(18).into()),
-        "0.367403",
-        "0.0000005",
-    );
+    close(&BigRational::new(accrued.into(), 10i128.pow(18).into()), "0.367403", "0.0000005");
 }
 
 #[test]
@@ -289,51 +224,23 @@ fn tsy_a_the_price_gives_the_yield_back() {
         within: Within::Compound,
         ..bond()
     };
-    close(
-        &(curve(&terms).gross_rate() * decimal("2")),
-        "0.0884",
-        "0.00000001",
-    );
+    close(&(curve(&terms).gross_rate() * decimal("2")), "0.0884", "0.00000001");
 }
 
 #[test]
 fn tsy_h_and_i_broken_first_payments() {
     let short = treasury("0.08375", "1990-07-02", "1990-07-02", None, "1991-12-31");
-    assert_eq!(
-        short.coupon(cents("20000"), day("1990-12-31")),
-        cents("828.40")
-    );
-    let long = treasury(
-        "0.07875",
-        "1990-12-03",
-        "1990-12-03",
-        Some("1991-08-15"),
-        "1995-08-15",
-    );
-    assert_eq!(
-        long.coupon(cents("7000"), day("1991-08-15")),
-        cents("386.47")
-    );
+    assert_eq!(short.coupon(cents("20000"), day("1990-12-31")), cents("828.40"));
+    let long = treasury("0.07875", "1990-12-03", "1990-12-03", Some("1991-08-15"), "1995-08-15");
+    assert_eq!(long.coupon(cents("7000"), day("1991-08-15")), cents("386.47"));
 }
 
 #[test]
 fn tsy_j_and_k_accrued_interest() {
     // Half a half-year of 184 days.
     let half = treasury("0.0675", "2019-05-15", "2019-05-15", None, "2021-11-15");
-    assert_eq!(
-        half.balance(cents("150000"), day("2019-08-15")).accrued,
-        cents("2531.25")
-    );
+    assert_eq!(half.balance(cents("150000"), day("2019-08-15")).accrued, cents("2531.25"));
     // 44 days of a half-year of 181, then 81 of one of 184.
-    let two = treasury(
-        "0.1075",
-        "1985-07-02",
-        "1985-07-02",
-        Some("1986-02-15"),
-        "1995-08-15",
-    );
-    assert_eq!(
-        two.balance(cents("11000"), day("1985-11-04")).accrued,
-        cents("404.01")
-    );
+    let two = treasury("0.1075", "1985-07-02", "1985-07-02", Some("1986-02-15"), "1995-08-15");
+    assert_eq!(two.balance(cents("11000"), day("1985-11-04")).accrued, cents("404.01"));
 }

@@ -52,20 +52,13 @@ impl Curve {
         if terms.proceeds_minor <= terms.issue_costs_minor || !terms.redemption.is_positive() {
             return Err("net proceeds and redemption price must be positive".into());
         }
-        let unit =
-            |minor: i128| BigRational::new(BigInt::from(minor), terms.principal_minor.into());
+        let unit = |minor: i128| BigRational::new(BigInt::from(minor), terms.principal_minor.into());
         let gross_price = unit(terms.proceeds_minor);
         let net_price = unit(terms.proceeds_minor - terms.issue_costs_minor);
         let horizon = terms.amortization_end.unwrap_or(terms.maturity);
-        let gross_horizon = if gross_price < terms.redemption {
-            horizon
-        } else {
-            terms.maturity
-        };
-        let stated = terms
-            .stated_rate
-            .as_ref()
-            .map(|rate| BigRational::one() + rate / ratio(schedule.periods_a_year(), 1));
+        let gross_horizon = if gross_price < terms.redemption { horizon } else { terms.maturity };
+        let stated =
+            terms.stated_rate.as_ref().map(|rate| BigRational::one() + rate / ratio(schedule.periods_a_year(), 1));
         // Without costs gross and net are one, so the stated rate drives both.
         let gross_stated = stated.clone().filter(|_| terms.issue_costs_minor == 0);
         let line = |price: &BigRational, horizon: Date, stated: Option<BigRational>| {
@@ -83,21 +76,11 @@ impl Curve {
         };
         let gross = line(&gross_price, gross_horizon, gross_stated.clone())?;
         // Lines of the same price, horizon and rate are one.
-        let gross_same_horizon = if gross_horizon == horizon {
-            Arc::clone(&gross)
-        } else {
-            line(&gross_price, horizon, gross_stated)?
-        };
-        let net = if net_price == gross_price {
-            Arc::clone(&gross_same_horizon)
-        } else {
-            line(&net_price, horizon, stated)?
-        };
-        let coupon_dates = if terms.frequency == 0 {
-            Vec::new()
-        } else {
-            schedule.ends().collect()
-        };
+        let gross_same_horizon =
+            if gross_horizon == horizon { Arc::clone(&gross) } else { line(&gross_price, horizon, gross_stated)? };
+        let net =
+            if net_price == gross_price { Arc::clone(&gross_same_horizon) } else { line(&net_price, horizon, stated)? };
+        let coupon_dates = if terms.frequency == 0 { Vec::new() } else { schedule.ends().collect() };
         Ok(Curve {
             terms: terms.clone(),
             schedule,
@@ -157,24 +140,20 @@ impl Curve {
         if as_of >= terms.maturity {
             return terms.maturity;
         }
-        let own_day = terms.cutoff == Cutoff::ToDate
-            || self.is_coupon_date(as_of)
-            || self.schedule.month_end();
+        let own_day = terms.cutoff == Cutoff::ToDate || self.is_coupon_date(as_of) || self.schedule.month_end();
         if own_day { as_of } else { next_day(as_of) }
     }
 
     pub fn balance(&self, principal_minor: i128, boundary: Date) -> Balance {
         let mut balances = self.balances.lock().expect("no panic while held");
-        *balances
-            .entry((principal_minor, boundary))
-            .or_insert_with(|| {
-                let unit = self.unit(boundary);
-                Balance {
-                    premium_discount: unit.premium_discount.round_times(principal_minor),
-                    issue_costs: unit.issue_costs.round_times(principal_minor),
-                    accrued: unit.accrued.round_times(principal_minor),
-                }
-            })
+        *balances.entry((principal_minor, boundary)).or_insert_with(|| {
+            let unit = self.unit(boundary);
+            Balance {
+                premium_discount: unit.premium_discount.round_times(principal_minor),
+                issue_costs: unit.issue_costs.round_times(principal_minor),
+                accrued: unit.accrued.round_times(principal_minor),
+            }
+        })
     }
 
     /// The coupon of a coupon date on a principal; zero on any other date.
@@ -183,44 +162,26 @@ impl Curve {
             return 0;
         }
         let mut coupons = self.coupons.lock().expect("no panic while held");
-        *coupons
-            .entry((principal_minor, coupon_date))
-            .or_insert_with(|| {
-                let period = self
-                    .schedule
-                    .ending(coupon_date)
-                    .expect("a coupon date ends a period");
-                Num::Exact(self.schedule.interest(period, coupon_date)).round_times(principal_minor)
-            })
+        *coupons.entry((principal_minor, coupon_date)).or_insert_with(|| {
+            let period = self.schedule.ending(coupon_date).expect("a coupon date ends a period");
+            Num::Exact(self.schedule.interest(period, coupon_date)).round_times(principal_minor)
+        })
     }
 
     /// The first coupon's time from settlement in coupon periods.
     pub fn first_time(&self) -> BigRational {
-        let next = self
-            .schedule
-            .ends()
-            .find(|end| *end > self.terms.settlement);
-        next.map_or_else(BigRational::zero, |end| {
-            self.schedule.quasi_periods(self.terms.settlement, end)
-        })
+        let next = self.schedule.ends().find(|end| *end > self.terms.settlement);
+        next.map_or_else(BigRational::zero, |end| self.schedule.quasi_periods(self.terms.settlement, end))
     }
 
     fn unit(&self, boundary: Date) -> Arc<Unit> {
-        let known = self
-            .units
-            .lock()
-            .expect("no panic while held")
-            .get(&boundary)
-            .cloned();
+        let known = self.units.lock().expect("no panic while held").get(&boundary).cloned();
         if let Some(unit) = known {
             return unit;
         }
         let unit = Arc::new(Unit {
             premium_discount: self.gross.at(boundary).sub(&Num::Exact(BigRational::one())),
-            issue_costs: self
-                .net
-                .at(boundary)
-                .sub(&self.gross_same_horizon.at(boundary)),
+            issue_costs: self.net.at(boundary).sub(&self.gross_same_horizon.at(boundary)),
             accrued: Num::Exact(self.schedule.accrued(boundary)),
         });
         let mut units = self.units.lock().expect("no panic while held");

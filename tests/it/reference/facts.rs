@@ -48,17 +48,11 @@ pub struct Facts {
 
 impl Facts {
     pub fn of(curve: &Arc<Curve>, events: &[Event]) -> Facts {
-        let mut known = Facts {
-            curve: Arc::clone(curve),
-            facts: Vec::new(),
-        };
+        let mut known = Facts { curve: Arc::clone(curve), facts: Vec::new() };
         for event in events {
             let fact = match *event {
                 Event::Accrual { .. } => Fact::Accrual,
-                Event::Conversion {
-                    date,
-                    principal_minor,
-                } => known.conversion(date, principal_minor),
+                Event::Conversion { date, principal_minor } => known.conversion(date, principal_minor),
                 Event::Coupon { date, paid_on } => known.payment(date, paid_on.unwrap_or(date)),
             };
             known.facts.push(fact);
@@ -70,21 +64,16 @@ impl Facts {
         let terms = self.curve.terms();
         let before = self.principal_through(date);
         let after = before - principal;
-        let (held, kept) = (
-            self.curve.balance(before, date),
-            self.curve.balance(after, date),
-        );
+        let (held, kept) = (self.curve.balance(before, date), self.curve.balance(after, date));
         let with_coupon = self.curve.coupon_date_after(date);
         let past_record = |coupon: &Date| {
             let until = days_between(date, *coupon);
-            let after_record = terms
-                .record_days
-                .is_some_and(|days| until < i64::from(days));
+            let after_record = terms.record_days.is_some_and(|days| until < i64::from(days));
             terms.on_conversion == OnConversion::Forfeited && after_record
         };
-        let handed_over = with_coupon.filter(past_record).map_or(0, |coupon| {
-            self.curve.coupon(before, coupon) - self.curve.coupon(after, coupon)
-        });
+        let handed_over = with_coupon
+            .filter(past_record)
+            .map_or(0, |coupon| self.curve.coupon(before, coupon) - self.curve.coupon(after, coupon));
         let moved = Moved {
             principal,
             premium_discount: held.premium_discount - kept.premium_discount,
@@ -92,30 +81,20 @@ impl Facts {
             accrued_interest: held.accrued - kept.accrued,
             handed_over,
         };
-        Fact::Conversion {
-            date,
-            moved,
-            with_coupon,
-        }
+        Fact::Conversion { date, moved, with_coupon }
     }
 
     fn payment(&self, coupon: Date, paid_on: Date) -> Fact {
         let open = |date: Date| self.entitled(date, Date::MAX) - self.paid(date, Date::MAX);
         let mut amounts = vec![(coupon, open(coupon).max(0))];
         for fact in &self.facts {
-            if let Fact::Payment {
-                coupon: earlier, ..
-            } = fact
+            if let Fact::Payment { coupon: earlier, .. } = fact
                 && open(*earlier) > 0
             {
                 amounts.push((*earlier, open(*earlier)));
             }
         }
-        Fact::Payment {
-            coupon,
-            paid_on,
-            amounts,
-        }
+        Fact::Payment { coupon, paid_on, amounts }
     }
 
     pub fn get(&self, index: usize) -> Option<&Fact> {
@@ -124,11 +103,7 @@ impl Facts {
 
     pub fn moved(&self) -> impl Iterator<Item = (Date, &Moved, Option<Date>)> {
         self.facts.iter().filter_map(|fact| match fact {
-            Fact::Conversion {
-                date,
-                moved,
-                with_coupon,
-            } => Some((*date, moved, *with_coupon)),
+            Fact::Conversion { date, moved, with_coupon } => Some((*date, moved, *with_coupon)),
             _ => None,
         })
     }
@@ -136,9 +111,7 @@ impl Facts {
     fn payments(&self) -> impl Iterator<Item = (Date, &(Date, i128))> {
         self.facts.iter().flat_map(|fact| {
             let (paid_on, amounts) = match fact {
-                Fact::Payment {
-                    paid_on, amounts, ..
-                } => (*paid_on, amounts.as_slice()),
+                Fact::Payment { paid_on, amounts, .. } => (*paid_on, amounts.as_slice()),
                 _ => (Date::MAX, &[][..]),
             };
             amounts.iter().map(move |amount| (paid_on, amount))
@@ -160,21 +133,14 @@ impl Facts {
     }
 
     fn principal_after(&self, counts: impl Fn(Date) -> bool) -> i128 {
-        let converted: i128 = self
-            .moved()
-            .filter(|(date, ..)| counts(*date))
-            .map(|(_, moved, _)| moved.principal)
-            .sum();
+        let converted: i128 =
+            self.moved().filter(|(date, ..)| counts(*date)).map(|(_, moved, _)| moved.principal).sum();
         self.curve.terms().principal_minor - converted
     }
 
     /// What holders are to receive with a coupon, as far as it is due by the end of `as_of`.
     pub fn entitled(&self, coupon: Date, as_of: Date) -> i128 {
-        let on_principal = if coupon <= as_of {
-            self.curve.coupon(self.principal_before(coupon), coupon)
-        } else {
-            0
-        };
+        let on_principal = if coupon <= as_of { self.curve.coupon(self.principal_before(coupon), coupon) } else { 0 };
         let left = |moved: &Moved| match self.curve.terms().on_conversion {
             OnConversion::Payable => moved.accrued_interest,
             OnConversion::Forfeited => moved.handed_over,

@@ -51,11 +51,7 @@ struct Reached {
 impl History {
     pub fn new(curve: Arc<Curve>) -> History {
         let facts = Facts::of(&curve, &[]);
-        History {
-            curve,
-            events: Vec::new(),
-            facts,
-        }
+        History { curve, events: Vec::new(), facts }
     }
 
     pub fn of(curve: Arc<Curve>, events: &[Event]) -> Result<History, String> {
@@ -91,10 +87,7 @@ impl History {
                     return Err(format!("the coupon of {date} is paid"));
                 }
             }
-            Event::Conversion {
-                date,
-                principal_minor,
-            } => {
+            Event::Conversion { date, principal_minor } => {
                 if date < terms.settlement || terms.maturity < date {
                     return Err("a conversion lies between settlement and maturity".into());
                 }
@@ -114,11 +107,7 @@ impl History {
 
     fn reached(&self) -> Reached {
         let terms = self.curve.terms();
-        let mut reached = Reached {
-            only_issued: true,
-            boundary: terms.settlement,
-            as_of: terms.settlement,
-        };
+        let mut reached = Reached { only_issued: true, boundary: terms.settlement, as_of: terms.settlement };
         for event in &self.events {
             let (date, boundary) = match *event {
                 // An accrual through a day before what is accrued posts nothing.
@@ -170,10 +159,7 @@ impl History {
             components.interest_accrued += self.curve.coupon(principal, boundary);
         }
         // Of the coupons still to come only the next can have anything due: what conversions left or handed over.
-        let next = self
-            .curve
-            .coupon_date_after(as_of)
-            .unwrap_or(terms.maturity);
+        let next = self.curve.coupon_date_after(as_of).unwrap_or(terms.maturity);
         let among = |coupon: &&Date| terms.settlement < **coupon && **coupon <= next;
         for &coupon in self.curve.coupon_dates().iter().filter(among) {
             let open = facts.entitled(coupon, as_of) - facts.paid(coupon, as_of);
@@ -201,11 +187,7 @@ impl History {
     /// Interest payable as the issuance posted it: what was received, if that is stated.
     fn opening_interest(&self) -> i128 {
         let terms = self.curve.terms();
-        let computed = || {
-            self.curve
-                .balance(terms.principal_minor, terms.settlement)
-                .accrued
-        };
+        let computed = || self.curve.balance(terms.principal_minor, terms.settlement).accrued;
         terms.accrued_received_minor.unwrap_or_else(computed)
     }
 
@@ -215,8 +197,7 @@ impl History {
         let (terms, facts, booked) = (self.curve.terms(), &self.facts, self.booked());
         let issued = terms.proceeds_minor - terms.principal_minor - terms.issue_costs_minor;
         let mut amortization = booked.premium_discount + booked.issue_costs - issued;
-        let mut coupon =
-            booked.interest_payable() - booked.interest_receivable - self.opening_interest();
+        let mut coupon = booked.interest_payable() - booked.interest_receivable - self.opening_interest();
         coupon += facts.cash_paid();
         for (_, moved, _) in facts.moved() {
             amortization += moved.premium_discount + moved.issue_costs;
@@ -225,10 +206,7 @@ impl History {
                 coupon += moved.accrued_interest;
             }
         }
-        Expense {
-            coupon,
-            amortization,
-        }
+        Expense { coupon, amortization }
     }
 
     /// What the event moved when it was recorded, if it is a conversion.

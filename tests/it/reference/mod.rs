@@ -6,11 +6,7 @@
 //! accounting equation. Plain data goes in and comes out; amounts are minor units.
 //!
 //! Reading order: `calendar`, `day_count`, `schedule`, `number`, `rate`, `unit_line`, `curve`, `facts`, `history`.
-#![allow(
-    dead_code,
-    unused_imports,
-    reason = "an oracle offers more than any one test asks of it"
-)]
+#![allow(dead_code, unused_imports, reason = "an oracle offers more than any one test asks of it")]
 
 mod calendar;
 mod curve;

@@ -104,11 +104,7 @@ impl Num {
 pub fn round(value: &BigRational) -> BigInt {
     let doubled: BigInt = value.numer().abs() * 2 + value.denom();
     let magnitude = doubled.div_floor(&(value.denom() * 2));
-    if value.is_negative() {
-        -magnitude
-    } else {
-        magnitude
-    }
+    if value.is_negative() { -magnitude } else { magnitude }
 }
 
 pub fn to_fixed(value: &BigRational) -> BigInt {
@@ -149,10 +145,7 @@ fn ln_2() -> &'static BigInt {
 }
 
 pub fn ln(x: &BigInt) -> BigInt {
-    assert!(
-        x.is_positive(),
-        "the logarithm of a number that is not positive"
-    );
+    assert!(x.is_positive(), "the logarithm of a number that is not positive");
     // x = m 2^k with m in [3/4, 3/2).
     let bits = i64::try_from(x.bits()).expect("a number of few bits");
     let mut k = bits - i64::from(FRACTION_BITS);
@@ -196,10 +189,6 @@ fn rational_power(base: &BigRational, exponent: &BigRational) -> Option<BigRatio
         let root = value.nth_root(degree);
         (root.pow(degree) == *value).then_some(root)
     };
-    let rooted = if degree == 1 {
-        base.clone()
-    } else {
-        BigRational::new(root(base.numer())?, root(base.denom())?)
-    };
+    let rooted = if degree == 1 { base.clone() } else { BigRational::new(root(base.numer())?, root(base.denom())?) };
     Some(num_traits::Pow::pow(rooted, times))
 }

@@ -10,11 +10,7 @@ use num_traits::{One, Signed, ToPrimitive, Zero};
 ///
 /// In u = -ln g the logarithm of the present value, first x u + ln(sum of flows[j] e^(ju)), is convex and rising, so
 /// that Newton's method finds the one root from anywhere.
-pub fn growth(
-    price: &BigRational,
-    first: &BigRational,
-    flows: &[BigRational],
-) -> Result<Num, String> {
+pub fn growth(price: &BigRational, first: &BigRational, flows: &[BigRational]) -> Result<Num, String> {
     let positive = flows.iter().filter(|flow| flow.is_positive()).count();
     if !price.is_positive() || positive == 0 || flows.iter().any(Signed::is_negative) {
         return Err("a rate needs a positive price and no negative flow".into());
@@ -24,8 +20,7 @@ pub fn growth(
     }
     let bits: Vec<BigInt> = flows.iter().map(to_fixed).collect();
     let target = ln(&to_fixed(price));
-    let mut u = BigInt::from((first_guess(price, first, flows) * 2f64.powi(60)) as i128)
-        << (FRACTION_BITS - 60);
+    let mut u = BigInt::from((first_guess(price, first, flows) * 2f64.powi(60)) as i128) << (FRACTION_BITS - 60);
     let first_bits = to_fixed(first);
     let limit = BigInt::one() << FRACTION_BITS;
     for _ in 0..200 {
@@ -66,39 +61,24 @@ fn first_guess(price: &BigRational, first: &BigRational, flows: &[BigRational]) 
             break;
         }
     }
-    if u.is_finite() && u.abs() < 50.0 {
-        u
-    } else {
-        0.0
-    }
+    if u.is_finite() && u.abs() < 50.0 { u } else { 0.0 }
 }
 
 /// The growth as a rational number, if a simple one solves the equation exactly: at par it is one plus the coupon.
-fn rational_growth(
-    g: &BigInt,
-    price: &BigRational,
-    first: &BigRational,
-    flows: &[BigRational],
-) -> Option<BigRational> {
+fn rational_growth(g: &BigInt, price: &BigRational, first: &BigRational, flows: &[BigRational]) -> Option<BigRational> {
     let candidate = simple_fraction(g)?;
     let back = BigRational::one() / &candidate;
     let Num::Exact(stub) = Num::Exact(back.clone()).pow(first) else {
         return None;
     };
-    let worth = flows
-        .iter()
-        .rev()
-        .fold(BigRational::zero(), |sum, flow| sum * &back + flow);
+    let worth = flows.iter().rev().fold(BigRational::zero(), |sum, flow| sum * &back + flow);
     (worth * stub == *price).then_some(candidate)
 }
 
 /// The fraction of a small denominator that equals `x` but for its last bits, by continued fractions.
 fn simple_fraction(x: &BigInt) -> Option<BigRational> {
     let (mut a, mut b) = (x.clone(), BigInt::one() << FRACTION_BITS);
-    let (mut p, mut q) = (
-        (BigInt::zero(), BigInt::one()),
-        (BigInt::one(), BigInt::zero()),
-    );
+    let (mut p, mut q) = ((BigInt::zero(), BigInt::one()), (BigInt::one(), BigInt::zero()));
     while !b.is_zero() {
         let (whole, rest) = a.div_mod_floor(&b);
         p = (p.1.clone(), &whole * &p.1 + &p.0);

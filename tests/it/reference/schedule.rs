@@ -32,11 +32,7 @@ impl Schedule {
             return Err("the dated date, settlement and maturity must follow one another".into());
         }
         let zero_coupon = terms.frequency == 0;
-        let frequency = if zero_coupon {
-            terms.compounding_frequency
-        } else {
-            terms.frequency
-        };
+        let frequency = if zero_coupon { terms.compounding_frequency } else { terms.frequency };
         if !matches!(frequency, 1 | 2 | 4 | 12) {
             return Err(format!("{frequency} periods a year"));
         }
@@ -47,30 +43,19 @@ impl Schedule {
             periods_a_year: i64::from(frequency),
             month_end: is_month_end(terms.maturity),
             day_count: terms.day_count,
-            rate: if zero_coupon {
-                BigRational::zero()
-            } else {
-                terms.coupon_rate.clone()
-            },
+            rate: if zero_coupon { BigRational::zero() } else { terms.coupon_rate.clone() },
         };
-        let mut ends: Vec<Date> = (0..)
-            .map(|back| schedule.grid(back))
-            .take_while(|date| *date > terms.dated)
-            .collect();
+        let mut ends: Vec<Date> =
+            (0..).map(|back| schedule.grid(back)).take_while(|date| *date > terms.dated).collect();
         ends.reverse();
         if let Some(first) = terms.first_coupon.filter(|_| !zero_coupon) {
             if !ends.contains(&first) {
-                return Err(format!(
-                    "no regular date, counted back from maturity: {first}"
-                ));
+                return Err(format!("no regular date, counted back from maturity: {first}"));
             }
             ends.retain(|date| *date >= first);
         }
         let starts = std::iter::once(terms.dated).chain(ends.iter().copied());
-        schedule.periods = starts
-            .zip(&ends)
-            .map(|(start, end)| Period { start, end: *end })
-            .collect();
+        schedule.periods = starts.zip(&ends).map(|(start, end)| Period { start, end: *end }).collect();
         Ok(schedule)
     }
 
@@ -93,19 +78,12 @@ impl Schedule {
 
     /// The period that ends at `end`.
     pub fn ending(&self, end: Date) -> Option<Period> {
-        self.periods
-            .iter()
-            .copied()
-            .find(|period| period.end == end)
+        self.periods.iter().copied().find(|period| period.end == end)
     }
 
     /// The period with start <= `boundary` < end.
     pub fn holding(&self, boundary: Date) -> Option<Period> {
-        let found = self
-            .periods
-            .iter()
-            .find(|period| boundary < period.end)
-            .copied();
+        let found = self.periods.iter().find(|period| boundary < period.end).copied();
         found.filter(|period| period.start <= boundary)
     }
 

@@ -42,18 +42,9 @@ pub struct UnitLine {
 
 impl UnitLine {
     pub fn new(course: Course) -> Result<UnitLine, String> {
-        let Course {
-            schedule,
-            settlement,
-            horizon,
-            redemption,
-            ..
-        } = course;
+        let Course { schedule, settlement, horizon, redemption, .. } = course;
         let accrued = schedule.accrued(settlement);
-        let dates: Vec<Date> = schedule
-            .ends()
-            .filter(|date| settlement < *date && *date <= horizon)
-            .collect();
+        let dates: Vec<Date> = schedule.ends().filter(|date| settlement < *date && *date <= horizon).collect();
         if dates.last() != Some(&horizon) {
             return Err(format!("{horizon} ends no period after settlement"));
         }
@@ -77,11 +68,8 @@ impl UnitLine {
         let pays_nothing = coupons.iter().all(Zero::is_zero) && course.stated.is_none();
         let total = &first + ratio(dates.len() as i64 - 1, 1);
         let growth_to_end = Num::Exact(redemption / &dirty);
-        let mut nodes = vec![Node {
-            date: settlement,
-            clean: Num::Exact(course.price.clone()),
-            coupon: BigRational::zero(),
-        }];
+        let mut nodes =
+            vec![Node { date: settlement, clean: Num::Exact(course.price.clone()), coupon: BigRational::zero() }];
         let mut value = Num::Exact(dirty.clone());
         for (index, (date, coupon)) in dates.iter().zip(coupons).enumerate() {
             value = if pays_nothing {
@@ -89,31 +77,18 @@ impl UnitLine {
                 let passed = &first + ratio(index as i64, 1);
                 Num::Exact(dirty.clone()).mul(&growth_to_end.pow(&(passed / &total)))
             } else {
-                let tau = if index == 0 {
-                    first.clone()
-                } else {
-                    BigRational::one()
-                };
-                value
-                    .mul(&growth.pow(&tau))
-                    .sub(&Num::Exact(coupon.clone()))
+                let tau = if index == 0 { first.clone() } else { BigRational::one() };
+                value.mul(&growth.pow(&tau)).sub(&Num::Exact(coupon.clone()))
             };
             if !value.is_positive() && course.method == Method::EffectiveInterest {
                 return Err(format!("at the stated rate nothing is left on {date}"));
             }
-            nodes.push(Node {
-                date: *date,
-                clean: value.clone(),
-                coupon,
-            });
+            nodes.push(Node { date: *date, clean: value.clone(), coupon });
         }
         let last_period_difference = Num::Exact(redemption.clone()).sub(&value);
         if course.stated.is_none() {
             let bits = last_period_difference.fixed().magnitude().bits();
-            assert!(
-                bits < u64::from(FRACTION_BITS) - 180,
-                "the recursion misses the redemption price"
-            );
+            assert!(bits < u64::from(FRACTION_BITS) - 180, "the recursion misses the redemption price");
         }
         nodes.last_mut().expect("nodes").clean = Num::Exact(redemption.clone());
         Ok(UnitLine {
@@ -160,11 +135,7 @@ impl UnitLine {
         match self.within {
             Within::Ratable => between(&start.clean, &end.clean, passed),
             Within::Compound => {
-                let accrued = if index == 0 {
-                    self.accrued_at_settlement.clone()
-                } else {
-                    BigRational::zero()
-                };
+                let accrued = if index == 0 { self.accrued_at_settlement.clone() } else { BigRational::zero() };
                 let opening = start.clean.add(&Num::Exact(accrued.clone()));
                 let closing = end.clean.add(&Num::Exact(end.coupon.clone()));
                 let dirty = opening.mul(&closing.div(&opening).pow(&passed));

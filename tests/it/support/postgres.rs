@@ -129,27 +129,17 @@ impl Server {
         // A connection a call: each test has a runtime of its own, and a connection must not outlive the one it was made on.
         let mut connection = PgConnection::connect(&self.admin_url)
             .await
-            .unwrap_or_else(|error| {
-                panic!("cannot connect to the PostgreSQL test server: {error}")
-            });
+            .unwrap_or_else(|error| panic!("cannot connect to the PostgreSQL test server: {error}"));
         // Unlike template1, template0 has no connections, which would stand in the way. The strategy is left to the server:
         // from version 15 on, the first to know the word, it writes to the log and needs no checkpoint.
-        sqlx::raw_sql(AssertSqlSafe(format!(
-            "create database {name} template template0"
-        )))
-        .execute(&mut connection)
-        .await
-        .unwrap_or_else(|error| {
-            panic!("cannot create a database on the PostgreSQL test server: {error}")
-        });
+        sqlx::raw_sql(AssertSqlSafe(format!("create database {name} template template0")))
+            .execute(&mut connection)
+            .await
+            .unwrap_or_else(|error| panic!("cannot create a database on the PostgreSQL test server: {error}"));
         connection.close().await.ok();
         if let Some(keeper) = &self.keeper {
             // The cluster's keeper ignores the names. If one died, its databases stay behind, and no test is wrong for that.
-            writeln!(
-                keeper.lock().unwrap_or_else(PoisonError::into_inner),
-                "{name}"
-            )
-            .ok();
+            writeln!(keeper.lock().unwrap_or_else(PoisonError::into_inner), "{name}").ok();
         }
         with_database(&self.admin_url, &name)
     }
@@ -183,26 +173,19 @@ fn setting(name: &str) -> Option<String> {
 
 /// A server that somebody else runs. Databases made on it are dropped at the end if `psql` is installed.
 fn beside(admin_url: String) -> Server {
-    let keeper = search_path()
-        .chain(packaged())
-        .map(|folder| folder.join("psql"))
-        .find(|program| program.is_file())
-        .and_then(|psql| {
-            let mut shell = shell(DROP)
-                .arg(psql)
-                .arg(&admin_url)
-                .stdout(Stdio::null())
-                .spawn()
-                .ok()?;
-            shell.stdin.take().map(Mutex::new)
-        });
+    let keeper =
+        search_path().chain(packaged()).map(|folder| folder.join("psql")).find(|program| program.is_file()).and_then(
+            |psql| {
+                let mut shell = shell(DROP).arg(psql).arg(&admin_url).stdout(Stdio::null()).spawn().ok()?;
+                shell.stdin.take().map(Mutex::new)
+            },
+        );
     Server { admin_url, keeper }
 }
 
 fn start_cluster(programs: &Path) -> Result<Server, String> {
     let password = random_hex();
-    let ports =
-        free_ports().map_err(|error| format!("cannot find a free port for PostgreSQL: {error}"))?;
+    let ports = free_ports().map_err(|error| format!("cannot find a free port for PostgreSQL: {error}"))?;
     let mut shell = shell(CLUSTER)
         .arg(programs)
         .args(ports.map(|port| port.to_string()))
@@ -222,40 +205,27 @@ fn start_cluster(programs: &Path) -> Result<Server, String> {
         });
     }
     answer.read_to_string(&mut line).ok();
-    Err(format!(
-        "a private PostgreSQL cluster could not be started with {}: {}",
-        programs.display(),
-        line.trim_end()
-    ))
+    Err(format!("a private PostgreSQL cluster could not be started with {}: {}", programs.display(), line.trim_end()))
 }
 
 /// A shell that outlives this process: in a group of its own, so that what ends the group of the tests spares it, and
 /// without the streams of the tests, so that a reader of their output does not wait for it.
 fn shell(script: &str) -> Command {
     let mut command = Command::new("sh");
-    command
-        .args(["-c", script, "sh"])
-        .stdin(Stdio::piped())
-        .stderr(Stdio::null())
-        .process_group(0);
+    command.args(["-c", script, "sh"]).stdin(Stdio::piped()).stderr(Stdio::null()).process_group(0);
     command
 }
 
 /// The folder with the server's programs: of the first installation in `PATH`, else of the newest package.
 fn server_programs() -> Option<PathBuf> {
-    search_path().chain(packaged()).find(|folder| {
-        ["initdb", "pg_ctl", "postgres"]
-            .iter()
-            .all(|program| folder.join(program).is_file())
-    })
+    search_path()
+        .chain(packaged())
+        .find(|folder| ["initdb", "pg_ctl", "postgres"].iter().all(|program| folder.join(program).is_file()))
 }
 
 fn search_path() -> impl Iterator<Item = PathBuf> {
     let path = std::env::var_os("PATH").unwrap_or_default();
-    std::env::split_paths(&path)
-        .filter(|folder| folder.is_absolute())
-        .collect::<Vec<_>>()
-        .into_iter()
+    std::env::split_paths(&path).filter(|folder| folder.is_absolute()).collect::<Vec<_>>().into_iter()
 }
 
 /// Debian keeps the programs of each major version in a folder of its own, out of `PATH`.
@@ -264,12 +234,7 @@ fn packaged() -> impl Iterator<Item = PathBuf> {
         .into_iter()
         .flatten()
         .flatten()
-        .filter_map(|entry| {
-            Some((
-                entry.file_name().to_str()?.parse().ok()?,
-                entry.path().join("bin"),
-            ))
-        })
+        .filter_map(|entry| Some((entry.file_name().to_str()?.parse().ok()?, entry.path().join("bin"))))
         .collect();
     versions.sort_by(|left, right| right.cmp(left));
     versions.into_iter().map(|(_, folder)| folder)
@@ -287,39 +252,27 @@ fn free_ports() -> std::io::Result<[u16; 4]> {
 
 /// Random enough for names and for the password of a server that lives for minutes: the hasher's keys come from the system.
 fn random_hex() -> String {
-    format!(
-        "{:016x}{:016x}",
-        RandomState::new().hash_one(0),
-        RandomState::new().hash_one(1)
-    )
+    format!("{:016x}{:016x}", RandomState::new().hash_one(0), RandomState::new().hash_one(1))
 }
 
 /// The URL with its database replaced; the server, the credentials and the parameters stay.
 fn with_database(url: &str, name: &str) -> String {
     let (server, parameters) = url.split_at(url.find('?').unwrap_or(url.len()));
     let authority = server.find("://").map_or(0, |at| at + 3);
-    let end = server[authority..]
-        .find('/')
-        .map_or(server.len(), |at| authority + at);
+    let end = server[authority..].find('/').map_or(server.len(), |at| authority + at);
     format!("{}/{name}{parameters}", &server[..end])
 }
 
 #[test]
 fn a_database_url_keeps_everything_but_the_database() {
     for (url, expected) in [
-        (
-            "postgres://a:b@127.0.0.1:5432/postgres",
-            "postgres://a:b@127.0.0.1:5432/x",
-        ),
+        ("postgres://a:b@127.0.0.1:5432/postgres", "postgres://a:b@127.0.0.1:5432/x"),
         ("postgres://a@[::1]", "postgres://a@[::1]/x"),
         (
             "postgres://a@db/postgres?sslmode=disable&options=-c%20a=/b",
             "postgres://a@db/x?sslmode=disable&options=-c%20a=/b",
         ),
-        (
-            "postgres:///postgres?host=/run/postgresql",
-            "postgres:///x?host=/run/postgresql",
-        ),
+        ("postgres:///postgres?host=/run/postgresql", "postgres:///x?host=/run/postgresql"),
     ] {
         assert_eq!(with_database(url, "x"), expected, "{url}");
     }
@@ -328,15 +281,10 @@ fn a_database_url_keeps_everything_but_the_database() {
 #[tokio::test]
 async fn every_test_gets_an_empty_database_of_its_own() {
     let Some(server) = server() else { return };
-    let urls = [
-        server.create_database().await,
-        server.create_database().await,
-    ];
+    let urls = [server.create_database().await, server.create_database().await];
     assert!(urls[0] != urls[1] && !urls.iter().any(|url| url == server.admin_url()));
     for url in &urls {
-        let mut connection = PgConnection::connect(url)
-            .await
-            .expect("a fresh database takes connections");
+        let mut connection = PgConnection::connect(url).await.expect("a fresh database takes connections");
         // Fails on the second database if it is the first.
         sqlx::raw_sql("create table mine (id bigint primary key)")
             .execute(&mut connection)

@@ -33,21 +33,8 @@ impl Process {
     /// Starts `parwright serve` on a free port and returns once it accepts requests. `auth` is `on` or `off`.
     #[track_caller]
     pub fn serve(database_url: &str, auth: &str) -> Process {
-        Process::start([
-            "serve",
-            "--database-url",
-            database_url,
-            "--listen",
-            "127.0.0.1:0",
-            "--auth",
-            auth,
-        ])
-        .unwrap_or_else(|exited| {
-            panic!(
-                "parwright did not start: {}\n{}",
-                exited.status, exited.stderr
-            )
-        })
+        Process::start(["serve", "--database-url", database_url, "--listen", "127.0.0.1:0", "--auth", auth])
+            .unwrap_or_else(|exited| panic!("parwright did not start: {}\n{}", exited.status, exited.stderr))
     }
 
     /// Starts `parwright` with any arguments that make it serve, and returns once it has written its address.
@@ -60,11 +47,8 @@ impl Process {
     ///
     /// When it neither ends nor writes its address in time, or writes something else first.
     #[track_caller]
-    pub fn start<A: AsRef<OsStr>>(
-        arguments: impl IntoIterator<Item = A>,
-    ) -> Result<Process, Exited> {
-        let directory =
-            TempDir::with_prefix("parwright-test-").expect("a temporary directory can be made");
+    pub fn start<A: AsRef<OsStr>>(arguments: impl IntoIterator<Item = A>) -> Result<Process, Exited> {
+        let directory = TempDir::with_prefix("parwright-test-").expect("a temporary directory can be made");
         let log = File::create(directory.path().join("stderr")).expect("a file can be made in it");
         let mut child = command(arguments)
             .current_dir(directory.path())
@@ -76,18 +60,8 @@ impl Process {
         let stdout = BufReader::new(child.stdout.take().expect("standard output is a pipe"));
         let (lines, output) = channel();
         // Read by a thread, because a pipe has no deadline of its own; and to its end, because a full pipe would block the process.
-        std::thread::spawn(move || {
-            stdout
-                .lines()
-                .map_while(Result::ok)
-                .try_for_each(|line| lines.send(line))
-        });
-        let mut process = Process {
-            child,
-            address: String::new(),
-            output,
-            directory,
-        };
+        std::thread::spawn(move || stdout.lines().map_while(Result::ok).try_for_each(|line| lines.send(line)));
+        let mut process = Process { child, address: String::new(), output, directory };
         match process.output.recv_timeout(DEADLINE) {
             Ok(line) if line.starts_with("http://") => {
                 process.address = line;
@@ -96,10 +70,7 @@ impl Process {
             Ok(line) => panic!("parwright wrote {line:?} and not its address"),
             Err(RecvTimeoutError::Disconnected) => {
                 let status = process.child.wait().expect("a child can be waited for");
-                Err(Exited {
-                    status,
-                    stderr: process.stderr(),
-                })
+                Err(Exited { status, stderr: process.stderr() })
             }
             Err(RecvTimeoutError::Timeout) => panic!("parwright wrote no address in {DEADLINE:?}"),
         }
@@ -145,10 +116,7 @@ impl Process {
         let mut lines = Vec::new();
         // Its standard output closes when it ends, which can be waited for with a deadline; the end of a child cannot.
         loop {
-            match self
-                .output
-                .recv_timeout(deadline.saturating_duration_since(Instant::now()))
-            {
+            match self.output.recv_timeout(deadline.saturating_duration_since(Instant::now())) {
                 Ok(line) => lines.push(line),
                 Err(RecvTimeoutError::Disconnected) => break,
                 Err(RecvTimeoutError::Timeout) => {
@@ -167,24 +135,15 @@ impl Drop for Process {
         self.child.wait().ok();
         if std::thread::panicking() {
             // Shown by the harness with the test that failed.
-            eprintln!(
-                "standard error of parwright {}:\n{}",
-                self.child.id(),
-                self.stderr()
-            );
+            eprintln!("standard error of parwright {}:\n{}", self.child.id(), self.stderr());
         }
     }
 }
 
 /// Runs `parwright` to its end, for the subcommands that have one. Its working directory is a fresh one.
 pub fn run<A: AsRef<OsStr>>(arguments: impl IntoIterator<Item = A>) -> Output {
-    let directory =
-        TempDir::with_prefix("parwright-test-").expect("a temporary directory can be made");
-    command(arguments)
-        .current_dir(directory.path())
-        .stdin(Stdio::null())
-        .output()
-        .expect("parwright can be run")
+    let directory = TempDir::with_prefix("parwright-test-").expect("a temporary directory can be made");
+    command(arguments).current_dir(directory.path()).stdin(Stdio::null()).output().expect("parwright can be run")
 }
 
 /// The binary without the settings of whoever runs the tests.
