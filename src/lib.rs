@@ -1,4 +1,21 @@
-//! parwright
+//! parwright keeps the books of bond issues, many of them convertible into shares: it amortises premium, discount and issue costs,
+//! accrues interest, pays coupons, converts bonds at their carrying amount, recognises inducements, and hands balanced journal
+//! batches to a general ledger.
+//!
+//! The map, in reading order. Data flows one way, from the edge to the core to the store and back:
+//!
+//! - [`accounting`]: the pure core. A position and a command become an event and balanced entries, or a refusal.
+//! - [`reports`]: pure functions over stored events and entries.
+//! - [`document`]: the JSON of the interface and of stored terms, converted to and from core types by hand.
+//! - [`store`]: SQLite and PostgreSQL behind one face. No other module knows SQL.
+//! - [`posting`]: load, decide, append; the one writer of a process. [`audit`]: the hash chain, and its verification.
+//! - [`reading`]: rows given to reports, as documents. [`export`]: representations other than JSON.
+//! - [`http`]: the edge, one file a resource. [`auth`]: tokens and roles.
+//! - [`config`], [`cli`], [`app`], [`service`]: how it is started and put together. [`demo`]: an invented portfolio.
+//!
+//! What it computes is for review by qualified accountants under the standards, policies and laws that apply, and is no accounting,
+//! legal or tax advice.
+
 pub mod accounting;
 pub mod app;
 pub mod audit;

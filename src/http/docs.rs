@@ -19,7 +19,7 @@ pub fn router(api: &OpenApi, refusals: &[Kind]) -> Router {
     let document = render(api).map_err(|error| Problem::internal(error.to_string()));
     let problems = explain(EDGE_KINDS.iter().chain(refusals));
     // Without this the pages would send the document to a public validator when they are not on localhost.
-    let pages = SwaggerUi::new("/docs").config(Config::new(["/openapi.json"]).validator_url("none"));
+    let pages = SwaggerUi::new("/docs").config(Config::new(["/openapi.json"]).validator_url("none").use_base_layout());
     Router::new()
         .route("/openapi.json", get(async move || document.map(json)))
         .route(EXPLAINED_AT, get(async move || tagged(StatusCode::OK, "text/html; charset=utf-8", problems)))

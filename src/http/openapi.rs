@@ -29,7 +29,9 @@ pub fn complete(mut api: OpenApi, refusals: &[Kind]) -> OpenApi {
         .description(Some(
             "Accounting for convertible and straight bond issues: terms and transactions in, balanced journal batches, \
              carrying values and reports out. Amounts, rates and quantities are decimals in strings. Ignore fields of \
-             answers that you do not know, and expect new values of enumerations.",
+             answers that you do not know, and expect new values of enumerations. Entries are computed for review by \
+             qualified accountants under the standards, policies and laws that apply; they are no accounting, legal or \
+             tax advice.",
         ))
         .license(Some(LicenseBuilder::new().name("Apache-2.0").identifier(Some("Apache-2.0")).build()))
         .build();
