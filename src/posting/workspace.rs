@@ -18,9 +18,6 @@ use crate::accounting::transaction::Books;
 use crate::document::{BondIssueDocument, FrameworkName};
 use crate::store::{self, Reader};
 
-/// How many issues are kept in memory for an entity. More are read again when they are needed.
-const KEPT_ISSUES: usize = 2_048;
-
 /// The books of one entity under the lock.
 #[derive(Clone, Debug)]
 pub(super) struct Workspace {
@@ -111,15 +108,16 @@ impl Workspace {
         if missing.is_empty() {
             return Ok(());
         }
-        if self.issues.len() + missing.len() > KEPT_ISSUES {
-            self.issues.clear();
-            return Box::pin(self.fetch(ids, reader)).await;
-        }
         let calendar = self.calendar()?;
         for state in reader.issue_states(&self.head.entity, &missing).await? {
             self.issues.insert(state.issue.id.clone(), issue_state(&state, calendar)?);
         }
         Ok(())
+    }
+
+    /// How many issues are in memory.
+    pub fn issues_in_memory(&self) -> usize {
+        self.issues.len() + 1
     }
 
     /// An issue that was fetched.

@@ -16,6 +16,9 @@ const LARGEST_GROUP: usize = 64;
 /// How often a command is decided again when another process was first.
 const MOST_ATTEMPTS: usize = 5;
 
+/// How many issues' books are kept from group to group.
+const MOST_ISSUES_IN_MEMORY: usize = 4_096;
+
 /// What a command was answered with: what was committed, or what was committed before under the same key.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Recorded {
@@ -209,7 +212,15 @@ impl Writer {
         }
         // Only what is committed may be decided on next time.
         self.workspaces.extend(held);
+        self.forget_some();
         Ok(group.outcomes)
+    }
+
+    /// Keeps memory bounded: books that are forgotten are read again when they are needed.
+    fn forget_some(&mut self) {
+        if self.workspaces.values().map(Workspace::issues_in_memory).sum::<usize>() > MOST_ISSUES_IN_MEMORY {
+            self.workspaces.clear();
+        }
     }
 
     fn take(&mut self, entities: &BTreeSet<&str>) -> HashMap<String, Workspace> {
@@ -281,15 +292,18 @@ impl Group {
             workspace.restore(counters);
         }
         let outcome = match outcome {
-            Ok((recorded, rows)) => {
+            Ok((recorded, rows)) if !rows.is_empty() => {
                 self.rows.extend(rows);
                 Ok(recorded)
             }
             Err(RecordError::Store(error)) => return Err(error.into()),
-            // A refused repetition of a request that was recorded is answered as the request was.
-            Err(refused) => match session.replay(job.command.entity(), &mut posting.reader()?).await? {
-                Some(recorded) => Ok(recorded),
-                None => Err(refused),
+            // What a repeated request asked for was done before, so that now it is refused or has nothing to do: it is answered
+            // as it was then.
+            other => match session.replay(job.command.entity(), &mut posting.reader()?).await {
+                Ok(Some(recorded)) => Ok(recorded),
+                Ok(None) => other.map(|(recorded, _)| recorded),
+                Err(RecordError::Store(error)) => return Err(error.into()),
+                Err(refused) => Err(refused),
             },
         };
         self.outcomes.push(outcome);
