@@ -14,7 +14,7 @@ pub fn is_isin(isin: &str) -> bool {
         && bytes[..2].iter().all(u8::is_ascii_uppercase)
         && bytes[2..11].iter().all(|b| b.is_ascii_uppercase() || b.is_ascii_digit())
         && bytes[11].is_ascii_digit();
-    shape && luhn_sum(bytes) % 10 == 0
+    shape && luhn_sum(bytes).is_multiple_of(10)
 }
 
 /// Whether `lei` is a Legal Entity Identifier: ISO 17442, twenty letters or digits whose value modulo 97 is 1 (ISO 7064).

@@ -97,8 +97,8 @@ pub(super) async fn record(
     let assembled = assemble::batches(workspace, &accrued.drafts, &events, Some(&stamp))?;
     let mut rows = assembled.rows;
     for ((draft, event), state) in accrued.drafts.iter().zip(&events).zip(&accrued.states) {
-        let head = decide::head_of(draft, Some(state), stamp.sequence)?;
-        rows.extend(assemble::event_rows(&entity, draft, event, &stamp, head)?);
+        let newest = decide::newest_after(draft, Some(state), stamp.sequence)?;
+        rows.extend(assemble::event_rows(&entity, draft, event, &stamp, newest)?);
         workspace.forget(draft.bond_issue.as_deref().unwrap_or_default());
     }
     if let Some(reference) = &request.reference {

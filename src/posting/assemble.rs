@@ -9,7 +9,7 @@ use uuid::Uuid;
 use super::convert::{stored_booked, stored_position};
 use super::error::RecordError;
 use super::release::ReleaseAccounts;
-use super::workspace::Workspace;
+use super::workspace::{Newest, Workspace};
 use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::journal::{Posting, Side, StatementEffects};
 use crate::accounting::money::Amount;
@@ -339,7 +339,7 @@ pub(super) fn event_rows(
     draft: &Draft,
     event_id: &str,
     stamp: &Stamp,
-    head: ((Date, i64), (Date, i64)),
+    newest: Newest,
 ) -> Result<Rows, RecordError> {
     let issue = draft.bond_issue.clone().unwrap_or_default();
     let mut detail = serde_json::to_value(&draft.answer).map_err(|error| RecordError::corrupt("event", error))?;
@@ -363,7 +363,7 @@ pub(super) fn event_rows(
     let booked = |(row, first): &(BookedRow, bool)| stored_booked(entity, &issue, stamp.sequence, *first, row);
     rows.positions.extend(draft.position_rows.iter().map(position));
     rows.booked.extend(draft.booked_rows.iter().map(booked));
-    let ((position_date, position_sequence), (booked_date, booked_sequence)) = head;
+    let Newest { position: (position_date, position_sequence), booked: (booked_date, booked_sequence) } = newest;
     rows.issue_heads.push(store::IssueHeadRow {
         entity: entity.to_owned(),
         bond_issue: issue,

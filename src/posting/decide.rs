@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::assemble::Draft;
 use super::command::IssueCommand;
 use super::error::RecordError;
-use super::workspace::{IssueState, Workspace};
+use super::workspace::{IssueState, Newest, Workspace};
 use crate::accounting::instrument::Instrument;
 use crate::accounting::position::History;
 use crate::accounting::transaction::accrual::Accrual;
@@ -23,7 +23,7 @@ use crate::store::{CouponRow, NaturalKeyRow, Reader, Rows};
 
 /// What a command on an issue came to.
 pub(super) enum Decided {
-    Draft(Box<Draft>, Rows),
+    Draft(Box<Draft>, Box<Rows>),
     /// Nothing to post: the reason, and how far the issue is accrued.
     Nothing {
         reason: &'static str,
@@ -133,7 +133,7 @@ impl Asked<'_> {
             ..RecordingAnswer::default()
         };
         let draft = self.parts("accrual", &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
-        Ok(Decided::Draft(Box::new(draft), Rows::default()))
+        Ok(Decided::Draft(Box::new(draft), Box::default()))
     }
 
     async fn pay_coupon(
@@ -164,7 +164,7 @@ impl Asked<'_> {
         });
         let draft =
             self.parts("coupon_payment", &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
-        Ok(Decided::Draft(Box::new(draft), rows))
+        Ok(Decided::Draft(Box::new(draft), Box::new(rows)))
     }
 
     async fn convert(&self, request: &ConversionRequest, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
@@ -176,7 +176,7 @@ impl Asked<'_> {
             ..RecordingAnswer::default()
         };
         let draft = self.parts("conversion", &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
-        Ok(Decided::Draft(Box::new(draft), Rows::default()))
+        Ok(Decided::Draft(Box::new(draft), Box::default()))
     }
 
     async fn induce(&self, request: &InducementRequest, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
@@ -232,7 +232,7 @@ impl Asked<'_> {
         };
         let kind = if decision.outcome.conversion.is_some() { "inducement" } else { "inducement_acceptance" };
         let draft = self.parts(kind, &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
-        Ok(Decided::Draft(Box::new(draft), rows))
+        Ok(Decided::Draft(Box::new(draft), Box::new(rows)))
     }
 
     /// The request of an acceptance recorded before and not settled yet.
@@ -313,16 +313,13 @@ pub(super) fn new_issue(
     Ok((parts.draft(decision, blocks)?, instrument))
 }
 
-/// The dates of a decision's new rows, to be pointed at by the issue's head.
-pub(super) fn head_of(
-    draft: &Draft,
-    state: Option<&IssueState>,
-    sequence: i64,
-) -> Result<((Date, i64), (Date, i64)), RecordError> {
+/// The newest rows of an issue after a draft on it was recorded under `sequence`.
+pub(super) fn newest_after(draft: &Draft, state: Option<&IssueState>, sequence: i64) -> Result<Newest, RecordError> {
     let missing = || RecordError::corrupt("event", "an issuance without rows");
-    let position =
-        draft.position_rows.last().map(|(row, _)| (row.date, sequence)).or(state.map(|state| state.position));
-    let booked =
-        draft.booked_rows.last().map(|(row, _)| (row.posting_date, sequence)).or(state.map(|state| state.booked));
-    Ok((position.ok_or_else(missing)?, booked.ok_or_else(missing)?))
+    let position = draft.position_rows.last().map(|(row, _)| (row.date, sequence));
+    let booked = draft.booked_rows.last().map(|(row, _)| (row.posting_date, sequence));
+    Ok(Newest {
+        position: position.or(state.map(|state| state.newest.position)).ok_or_else(missing)?,
+        booked: booked.or(state.map(|state| state.newest.booked)).ok_or_else(missing)?,
+    })
 }

@@ -137,13 +137,12 @@ impl Session<'_> {
         });
         rows.natural_keys.push(self.natural_key(workspace, "bond_issue", &document.reference, &id));
         let answer = issue_answer(Some(id.clone()), document, rate, recording);
-        let (position, booked) = decide::head_of(&draft, None, stamp.sequence)?;
+        let newest = decide::newest_after(&draft, None, stamp.sequence)?;
         let state = IssueState {
             document: draft.document.clone(),
             books: draft.books_after.clone(),
             event_sequence: stamp.sequence,
-            position,
-            booked,
+            newest,
         };
         workspace.keep(id.clone(), state);
         let recorded = Recorded::new(CREATED, &answer)?;
@@ -178,7 +177,7 @@ impl Session<'_> {
         let event_id = new_id(&workspace.head.entity);
         let state = workspace.issue(id)?.clone();
         let (answer, mut rows) = self.stamped(&draft, &event_id, &stamp, workspace, Some(&state))?;
-        rows.extend(extra);
+        rows.extend(*extra);
         for coupon in &mut rows.coupons {
             coupon.sequence = stamp.sequence;
         }
@@ -204,8 +203,8 @@ impl Session<'_> {
         state: Option<&IssueState>,
     ) -> Result<(RecordingAnswer, Rows), RecordError> {
         let entity = workspace.head.entity.clone();
-        let head = decide::head_of(draft, state, stamp.sequence)?;
-        let mut rows = assemble::event_rows(&entity, draft, event_id, stamp, head)?;
+        let newest = decide::newest_after(draft, state, stamp.sequence)?;
+        let mut rows = assemble::event_rows(&entity, draft, event_id, stamp, newest)?;
         let assembled = assemble::batches(workspace, std::slice::from_ref(draft), &[event_id.to_owned()], Some(stamp))?;
         rows.extend(assembled.rows);
         let event = assemble::event(draft, Some(event_id), Some(stamp));

@@ -42,7 +42,12 @@ pub(super) struct IssueState {
     pub document: Arc<BondIssueDocument>,
     pub books: Books,
     pub event_sequence: i64,
-    /// Date and sequence of the newest position and booked rows.
+    pub newest: Newest,
+}
+
+/// Date and sequence of an issue's newest position and booked rows.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Newest {
     pub position: (Date, i64),
     pub booked: (Date, i64),
 }
@@ -170,8 +175,10 @@ impl IssueState {
             document: Arc::clone(&self.document),
             books: draft.books_after.clone(),
             event_sequence: sequence,
-            position: draft.position_rows.last().map_or(self.position, |(row, _)| (row.date, sequence)),
-            booked: draft.booked_rows.last().map_or(self.booked, |(row, _)| (row.posting_date, sequence)),
+            newest: Newest {
+                position: draft.position_rows.last().map_or(self.newest.position, |(row, _)| (row.date, sequence)),
+                booked: draft.booked_rows.last().map_or(self.newest.booked, |(row, _)| (row.posting_date, sequence)),
+            },
         }
     }
 }
@@ -184,8 +191,10 @@ pub(super) fn issue_state(state: &store::IssueState, calendar: FiscalCalendar) -
     Ok(IssueState {
         document: Arc::new(document),
         event_sequence: state.head.event_sequence,
-        position: (position.date, state.position.sequence),
-        booked: (booked.posting_date, state.booked.sequence),
+        newest: Newest {
+            position: (position.date, state.position.sequence),
+            booked: (booked.posting_date, state.booked.sequence),
+        },
         books: Books {
             instrument: Arc::new(instrument),
             calendar,

@@ -107,7 +107,7 @@ impl Library {
         let trial_balance = roles(&mut reader, entity, &last, known.sequence, currency).await?;
         let mut issues = Vec::new();
         for (id, reference) in &references {
-            let opening = opening.get(id).map_or(Ok(Sums::default()), |sums| sum(sums))?;
+            let opening = opening.get(id).map_or(Ok(Sums::default()), sum)?;
             let lines = rollforward::lines(&opening, movements.get(id).map_or(&[] as &[_], Vec::as_slice))?;
             let of = |stored: &str| batches.get(&(id.clone(), stored.to_owned())).cloned().unwrap_or_default();
             let lines = lines.iter().map(|line| shown(line, currency, of)).collect::<Result<_, _>>()?;
