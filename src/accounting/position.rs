@@ -88,12 +88,22 @@ pub struct PositionRow {
     pub moved: Components,
 }
 
+/// A coupon as it was paid.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PaidCoupon {
+    pub coupon_date: Date,
+    pub paid_on: Date,
+    pub amount: Amount,
+}
+
 /// What an event changes in the rows from its date on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct RowChange {
     pub principal: Amount,
-    pub interest_due: Amount,
+    /// What becomes due besides the coupon, and is paid with the next one.
     pub with_next_coupon: Amount,
+    /// The coupon that the event pays.
+    pub paid: Option<PaidCoupon>,
     pub moved: Components,
 }
 
@@ -121,17 +131,13 @@ impl PositionRow {
         Ok(row)
     }
 
-    /// The row with an event's change. Interest due never falls below nothing: what holders received beyond it is receivable.
-    fn changed(&self, change: &RowChange, receivable: Amount) -> Result<PositionRow, Refusal> {
-        let due = self.interest_due.plus(change.interest_due)?;
-        let overpaid = due.negative_part().negated()?;
+    /// The row with an event's change in all but interest due and receivable, which are kept by coupon.
+    fn changed(&self, change: &RowChange) -> Result<PositionRow, Refusal> {
         Ok(PositionRow {
-            date: self.date,
             principal: self.principal.plus(change.principal)?,
-            interest_due: due.positive_part(),
-            with_next_coupon: self.with_next_coupon.plus(change.with_next_coupon)?.positive_part(),
-            interest_receivable: Amount::total([self.interest_receivable, receivable, overpaid])?,
+            with_next_coupon: self.with_next_coupon.plus(change.with_next_coupon)?,
             moved: self.moved.plus(&change.moved)?,
+            ..*self
         })
     }
 
@@ -157,29 +163,33 @@ impl PositionRow {
     }
 }
 
-/// The newest rows of an issue, by date: from some date on all of them, before it the last one.
+/// The newest rows of an issue, by date: from some date on all of them, before it the last one; and how the coupons that fall due
+/// after that date were paid.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct History(Vec<PositionRow>);
+pub struct History {
+    rows: Vec<PositionRow>,
+    paid: Vec<PaidCoupon>,
+}
 
 impl History {
-    /// From rows in order of date.
-    pub fn new(rows: Vec<PositionRow>) -> History {
-        History(rows)
+    /// From rows in order of date, and payments in any order.
+    pub fn new(rows: Vec<PositionRow>, paid: Vec<PaidCoupon>) -> History {
+        History { rows, paid }
     }
 
     /// The row in force at close of business on `date`, rolled to that date.
     pub fn at(&self, date: Date, instrument: &Instrument) -> Result<PositionRow, Refusal> {
-        let count = self.0.partition_point(|row| row.date <= date);
+        let count = self.rows.partition_point(|row| row.date <= date);
         match count.checked_sub(1) {
-            Some(last) => self.0[last].rolled_to(date, instrument),
+            Some(last) => self.rows[last].rolled_to(date, instrument),
             None => Ok(PositionRow::before(date)),
         }
     }
 
     /// The row in force immediately before `date`, not rolled.
     pub fn before(&self, date: Date) -> Option<&PositionRow> {
-        let count = self.0.partition_point(|row| row.date < date);
-        count.checked_sub(1).map(|last| &self.0[last])
+        let count = self.rows.partition_point(|row| row.date < date);
+        count.checked_sub(1).map(|last| &self.rows[last])
     }
 
     /// The debt at a moment.
@@ -189,12 +199,17 @@ impl History {
 
     /// The last row.
     pub fn last(&self) -> Option<&PositionRow> {
-        self.0.last()
+        self.rows.last()
     }
 
     /// The rows.
     pub fn rows(&self) -> &[PositionRow] {
-        &self.0
+        &self.rows
+    }
+
+    /// The payments of coupons that fall due after the date of the first row.
+    pub fn paid(&self) -> &[PaidCoupon] {
+        &self.paid
     }
 
     /// The history with an event's change at `date`. Each later row keeps its own events: what happened between two rows is
@@ -203,20 +218,26 @@ impl History {
     /// # Errors
     /// [`Refusal::LaterEventInTheWay`] when a later event would leave less than nothing outstanding.
     pub fn with(&self, date: Date, change: &RowChange, instrument: &Instrument) -> Result<History, Refusal> {
-        let mut rows: Vec<PositionRow> = self.0.iter().copied().take_while(|row| row.date < date).collect();
+        let mut rows: Vec<PositionRow> = self.rows.iter().copied().take_while(|row| row.date < date).collect();
+        let first_changed = rows.len();
         let mut old = self.at(date, instrument)?;
-        let mut new = old.changed(change, Amount::ZERO)?;
-        rows.push(new);
-        for later in self.0.iter().filter(|row| row.date > date) {
+        rows.push(old.changed(change)?);
+        let mut new = old.changed(change)?;
+        for later in self.rows.iter().filter(|row| row.date > date) {
             let (old_rolled, new_rolled) =
                 (old.rolled_to(later.date, instrument)?, new.rolled_to(later.date, instrument)?);
             let between = RowChange {
                 principal: later.principal.minus(old_rolled.principal)?,
-                interest_due: later.interest_due.minus(old_rolled.interest_due)?,
                 with_next_coupon: later.with_next_coupon.minus(old_rolled.with_next_coupon)?,
+                paid: None,
                 moved: later.moved.minus(&old_rolled.moved)?,
             };
-            new = new_rolled.changed(&between, later.interest_receivable.minus(old_rolled.interest_receivable)?)?;
+            let interest = PositionRow {
+                interest_due: later.interest_due,
+                interest_receivable: later.interest_receivable,
+                ..new_rolled
+            };
+            new = interest.changed(&between)?;
             if new.principal.is_negative() {
                 let currency = instrument.terms().currency;
                 return Err(Refusal::LaterEventInTheWay {
@@ -228,6 +249,109 @@ impl History {
             rows.push(new);
             old = *later;
         }
-        Ok(History(rows))
+        let paid = self.paid.iter().copied().chain(change.paid).collect();
+        let mut changed = History { rows, paid };
+        changed.settle_interest(first_changed, self, instrument)?;
+        Ok(changed)
+    }
+
+    /// Brings interest due and receivable of the rows from `first` on, which still hold those of the history `before` a change, to
+    /// this one.
+    ///
+    /// Both are kept by coupon. One that is not paid is due; of one that is paid nothing is due any more, and what was paid above
+    /// what its holders turn out to be entitled to is receivable. What is receivable from some is never set off against what is
+    /// due to others.
+    fn settle_interest(&mut self, first: usize, before: &History, instrument: &Instrument) -> Result<(), Refusal> {
+        let (Some(start), Some(end)) = (self.rows.get(first).map(|row| row.date), self.last().map(|row| row.date))
+        else {
+            return Ok(());
+        };
+        // A payment may be made long after its coupon date, and concerns no other coupon.
+        let own = self
+            .paid
+            .get(before.paid.len()..)
+            .into_iter()
+            .flatten()
+            .map(|paid| paid.coupon_date)
+            .filter(|date| *date <= start);
+        let dates: Vec<Date> = own.chain(instrument.dates().coupon_dates_between(start, end).iter().copied()).collect();
+        let entitlements: Vec<(Entitlement, Entitlement)> = dates
+            .into_iter()
+            .map(|date| Ok((before.entitlement(date, instrument)?, self.entitlement(date, instrument)?)))
+            .collect::<Result<_, Refusal>>()?;
+        for at in first..self.rows.len() {
+            let row = self.rows[at];
+            let mut due = row
+                .interest_due
+                .plus(row.with_next_coupon)?
+                .minus(before.at(row.date, instrument)?.with_next_coupon)?;
+            let mut receivable = row.interest_receivable;
+            for (was, is) in entitlements.iter().filter(|(was, _)| was.coupon_date <= row.date) {
+                due = due.plus(is.due(row.date))?.minus(was.due(row.date))?;
+                receivable = receivable.plus(is.receivable(row.date)?)?.minus(was.receivable(row.date)?)?;
+            }
+            self.rows[at] = PositionRow { interest_due: due, interest_receivable: receivable, ..row };
+        }
+        Ok(())
+    }
+
+    /// What holders are entitled to with a coupon, and what they got.
+    fn entitlement(&self, coupon_date: Date, instrument: &Instrument) -> Result<Entitlement, Refusal> {
+        Ok(Entitlement {
+            coupon_date,
+            amount: self.due_with(coupon_date, instrument)?.total()?,
+            paid: self.paid.iter().copied().find(|paid| paid.coupon_date == coupon_date),
+        })
+    }
+
+    /// What falls due on a coupon date: the coupon on the principal outstanding immediately before it, and what was left to be paid
+    /// with it at conversions in its period.
+    pub fn due_with(&self, coupon_date: Date, instrument: &Instrument) -> Result<DueWithCoupon, Refusal> {
+        let previous = self.before(coupon_date);
+        let principal = previous.map_or(Amount::ZERO, |row| row.principal);
+        let in_period = previous.filter(|row| instrument.dates().next_coupon_date(row.date) == Some(coupon_date));
+        Ok(DueWithCoupon {
+            principal,
+            coupon: instrument.coupon(principal, coupon_date)?,
+            left_payable: in_period.map_or(Amount::ZERO, |row| row.with_next_coupon),
+        })
+    }
+}
+
+/// What falls due on a coupon date.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DueWithCoupon {
+    /// Outstanding immediately before the coupon date.
+    pub principal: Amount,
+    pub coupon: Amount,
+    /// Interest left payable, and coupons handed over, at conversions in the coupon's period.
+    pub left_payable: Amount,
+}
+
+impl DueWithCoupon {
+    /// Both parts together.
+    pub fn total(&self) -> Result<Amount, Refusal> {
+        self.coupon.plus(self.left_payable)
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Entitlement {
+    coupon_date: Date,
+    amount: Amount,
+    paid: Option<PaidCoupon>,
+}
+
+impl Entitlement {
+    fn paid_by(&self, date: Date) -> Option<Amount> {
+        self.paid.filter(|paid| paid.paid_on <= date).map(|paid| paid.amount)
+    }
+
+    fn due(&self, date: Date) -> Amount {
+        if self.paid_by(date).is_some() { Amount::ZERO } else { self.amount }
+    }
+
+    fn receivable(&self, date: Date) -> Result<Amount, Refusal> {
+        self.paid_by(date).map_or(Ok(Amount::ZERO), |paid| Ok(paid.minus(self.amount)?.positive_part()))
     }
 }

@@ -9,7 +9,7 @@ use crate::accounting::account_mapping::{Account, Mapping};
 use crate::accounting::instrument::{Instrument, Moment};
 use crate::accounting::journal::AccountRole;
 use crate::accounting::money::Amount;
-use crate::accounting::position::{Components, PositionRow};
+use crate::accounting::position::{Components, PaidCoupon, PositionRow};
 use crate::accounting::transaction::BookedRow;
 use crate::document::{AccountDocument, BondIssueDocument, StoredRates};
 use crate::store;
@@ -61,6 +61,16 @@ pub fn booked_row(row: &store::BookedRow) -> Result<BookedRow, RecordError> {
         },
         accrued: Moment { date: date(&row.accrued_through)?, boundary: date(&row.accrued_boundary)? },
     })
+}
+
+/// A coupon as it was paid, from its row; `None` from the row of a payment taken back.
+pub(super) fn paid_coupon(row: &store::CouponRow) -> Result<Option<PaidCoupon>, RecordError> {
+    let Some(paid_on) = &row.paid_on else { return Ok(None) };
+    Ok(Some(PaidCoupon {
+        coupon_date: date(&row.coupon_date)?,
+        paid_on: date(paid_on)?,
+        amount: Amount::from_minor(row.amount),
+    }))
 }
 
 /// The row that stores what is outstanding.

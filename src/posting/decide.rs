@@ -51,7 +51,8 @@ impl Parts<'_> {
             ..blocks
         };
         let mut after = self.books.after(&decision);
-        after.history = History::new(after.history.last().copied().into_iter().collect());
+        // A coupon that falls due after the last row is not paid yet, or its payment would have a row.
+        after.history = History::new(after.history.last().copied().into_iter().collect(), Vec::new());
         after.booked = after.booked.last().copied().into_iter().collect();
         let known_date = |date: Date| self.books.history.rows().iter().any(|row| row.date == date);
         let known_posting = |date: Date| self.books.booked.iter().any(|row| row.posting_date == date);
@@ -295,12 +296,7 @@ pub(super) fn new_issue(
         issuance: Some(IssuanceBlock::of(&decision.outcome, currency)?),
         ..RecordingAnswer::default()
     };
-    let books = Books {
-        instrument: Arc::new(instrument.clone()),
-        calendar,
-        history: History::new(Vec::new()),
-        booked: Vec::new(),
-    };
+    let books = Books::empty(Arc::new(instrument.clone()), calendar);
     let parts = Parts {
         kind: "issuance",
         bond_issue: id,

@@ -158,7 +158,11 @@ impl IssueState {
         let from = if with_row_before { date.yesterday().unwrap_or(date) } else { date };
         if first > from && first > settlement {
             let rows = reader.position_rows_from(entity, id, &date.to_string()).await?;
-            books.history = History::new(rows.iter().map(convert::position_row).collect::<Result<_, _>>()?);
+            let paid = reader.paid_coupons(entity, id, i64::MAX).await?;
+            books.history = History::new(
+                rows.iter().map(convert::position_row).collect::<Result<_, _>>()?,
+                paid.iter().filter_map(|coupon| convert::paid_coupon(coupon).transpose()).collect::<Result<_, _>>()?,
+            );
         }
         // Postings may go back to the close of the period in which the issue was last accrued.
         let earliest = date.min(books.accrued().date);
@@ -198,7 +202,7 @@ pub(super) fn issue_state(state: &store::IssueState, calendar: FiscalCalendar) -
         books: Books {
             instrument: Arc::new(instrument),
             calendar,
-            history: History::new(vec![position]),
+            history: History::new(vec![position], Vec::new()),
             booked: vec![booked],
         },
     })

@@ -275,7 +275,9 @@ impl Instrument {
         let (Some(stated), Some(difference)) = (self.terms.stated_effective_rate, self.stated_rate_difference) else {
             return Ok(());
         };
-        let spans = Spans::new(&self.dates, self.terms.settlement_date, Horizons::of(&self.terms).costs);
+        let horizons = Horizons::of(&self.terms);
+        let horizon = if self.terms.issue_costs.is_zero() { horizons.gross } else { horizons.costs };
+        let spans = Spans::new(&self.dates, self.terms.settlement_date, horizon);
         let per_year = self.terms.periods_per_year();
         let accrued = spans.accrued_at_settlement();
         let price = prices(&self.terms)?.1 + accrued;
@@ -289,7 +291,11 @@ impl Instrument {
         let premium_or_discount = redemption.minus(self.terms.proceeds)?;
         let whole = Decimal::from(premium_or_discount.minor().abs()) + Decimal::from(self.terms.issue_costs.minor());
         let allowed = round_to_minor_unit(whole * Decimal::new(2, 2))?;
-        if rounds || Decimal::from(difference.minor()).abs() <= Decimal::from(allowed.minor()) {
+        let small = Decimal::from(difference.minor()).abs() <= Decimal::from(allowed.minor());
+        let driven = self.costs.as_ref().map_or(&self.gross, |(net, _)| net);
+        // Far enough above the solved rate coupons use up the debt before its end, however the two round; of less than nothing
+        // there is no growth to spread over days.
+        if (rounds || small) && driven.is_above_zero() {
             return Ok(());
         }
         let currency = self.terms.currency;
@@ -335,12 +341,17 @@ fn solve_rates(terms: &Terms, dates: &CouponDates) -> Result<Rates, Refusal> {
         solve(&flows, price + spans.accrued_at_settlement(), per_year)
             .ok_or_else(|| no_rate(terms, what, price, &flows.payments))
     };
-    let gross = rate_at("proceeds", gross_price, horizons.gross)?;
-    let gross_same_horizon =
-        if horizons.gross == horizons.costs { gross } else { rate_at("proceeds", gross_price, horizons.costs)? };
-    let net = match terms.stated_effective_rate {
-        Some(stated) => stated / Decimal::from(per_year),
-        None if terms.issue_costs.is_zero() => gross_same_horizon,
+    let stated = terms.stated_effective_rate.map(|stated| stated / Decimal::from(per_year));
+    let gross = match stated {
+        Some(stated) if terms.issue_costs.is_zero() => stated,
+        _ => rate_at("proceeds", gross_price, horizons.gross)?,
+    };
+    // Without issue costs there is one curve and one rate, to the horizon of the premium or discount.
+    let one_curve = terms.issue_costs.is_zero() || horizons.gross == horizons.costs;
+    let gross_same_horizon = if one_curve { gross } else { rate_at("proceeds", gross_price, horizons.costs)? };
+    let net = match stated {
+        Some(stated) => stated,
+        None if terms.issue_costs.is_zero() => gross,
         None => rate_at("proceeds less issue costs", net_price, horizons.costs)?,
     };
     Ok(Rates { gross, net, gross_same_horizon })

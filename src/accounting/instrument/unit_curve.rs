@@ -114,6 +114,11 @@ impl UnitCurve {
         Some((UnitCurve { spans, balances, horizon, redemption, method, within }, difference))
     }
 
+    /// Whether something is left at the end of every span.
+    pub(crate) fn is_above_zero(&self) -> bool {
+        self.balances.iter().all(|balance| *balance > Decimal::ZERO)
+    }
+
     /// The amortised cost of one unit at a boundary, which is not before settlement; `None` when it cannot be computed exactly
     /// enough.
     pub(crate) fn at(&self, boundary: Date, dates: &CouponDates) -> Option<Decimal> {

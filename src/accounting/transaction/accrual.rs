@@ -31,11 +31,13 @@ impl Accrual {
         }
         let through = self.through.min(terms.maturity_date);
         let moment = books.instrument.close_of(through);
-        if moment.boundary <= books.accrued().boundary {
+        // At the moment last accrued itself there may still be a difference to post: that of interest received at settlement.
+        let reached = books.accrued();
+        if (moment.boundary, moment.date) < (reached.boundary, reached.date) {
             return Ok(None);
         }
         let mut journal = booking::Journal::new(books);
-        let before = books.history.position(books.accrued(), &books.instrument)?;
+        let before = books.history.position(reached, &books.instrument)?;
         journal.accrue_to(moment)?;
         let (postings, booked_rows) = journal.finish()?;
         if postings.is_empty() {
@@ -48,6 +50,7 @@ impl Accrual {
             after,
             postings,
             position_rows: Vec::new(),
+            paid: None,
             booked_rows,
             outcome: (),
         }))

@@ -95,23 +95,85 @@ impl<'a> Journal<'a> {
             .filter(|close| from.boundary < close.boundary && close.boundary <= end.boundary)
             .collect();
         parts.dedup_by_key(|part| part.boundary);
-        if parts.last().map_or(from.boundary, |last| last.boundary) < end.boundary {
+        // The end is a part of its own even where no day passes before it: events on its date count at it, and not at the close of
+        // the day before.
+        if parts.last() != Some(&end) {
             parts.push(end);
         }
         parts
     }
 
     fn post_interest(&mut self, kind: EntryKind, part: Moment, change: &Components) -> Result<(), Refusal> {
-        let from = self.books.instrument.terms();
-        let lines = interest_lines(&self.booked, change)?;
+        let lines = self.interest_lines(kind, part, change)?;
         let coupon = change.interest_payable.minus(change.interest_receivable)?;
         let what = if kind == EntryKind::Accrual { "Interest accrued" } else { "Interest taken back" };
-        let description =
-            format!("{what} through {} ({} {})", part.date, from.currency, from.principal.to_major(from.currency));
-        let Some(entry) = Entry::new(kind, description, lines)? else { return Ok(()) };
+        let Some(entry) = Entry::new(kind, format!("{what} through {}", part.date), lines)? else { return Ok(()) };
         let late = self.books.calendar.posting_date(part.date) != part.date;
         let movement_kind = if late { MovementKind::PriorPeriodCatchUp } else { MovementKind::Accrual };
         self.post(part.date, movement_kind, entry.with_coupon_interest(coupon))
+    }
+
+    /// The lines of interest: Dr interest expense and premium, Cr interest payable, discount and debt issue costs; coupon and
+    /// amortization apart (ASC 835-30-35-2).
+    fn interest_lines(&self, kind: EntryKind, part: Moment, change: &Components) -> Result<Vec<LineDraft>, Refusal> {
+        let derive = |booked: Amount, change: Amount| self.derivation(kind, part, booked, change);
+        let coupon = change.interest_payable.minus(change.interest_receivable)?;
+        let interest = derive(self.booked.interest_payable, change.interest_payable)?;
+        let receivable = derive(self.booked.interest_receivable, change.interest_receivable)?;
+        let premium = derive(self.booked.premium_discount, change.premium_discount)?;
+        let costs = derive(self.booked.issue_costs, change.issue_costs)?;
+        let memo = ("Amortization of premium", "Amortization of discount");
+        let spread = premium_discount_lines(self.booked.premium_discount, change.premium_discount, memo, &premium)?;
+        let mut lines = vec![
+            signed(AccountRole::InterestExpense, coupon, "Coupon interest", interest.clone()),
+            signed(
+                AccountRole::InterestReceivable,
+                change.interest_receivable,
+                "Interest overpaid to holders",
+                receivable,
+            ),
+            signed(AccountRole::InterestPayable, change.interest_payable.negated()?, "Coupon interest", interest),
+            signed(
+                AccountRole::InterestExpense,
+                change.premium_discount,
+                "Amortization of premium or discount",
+                premium,
+            ),
+        ];
+        lines.extend(spread);
+        lines.push(signed(
+            AccountRole::InterestExpense,
+            change.issue_costs,
+            "Amortization of issue costs",
+            costs.clone(),
+        ));
+        lines.push(signed(
+            AccountRole::DebtIssueCosts,
+            change.issue_costs.negated()?,
+            "Amortization of issue costs",
+            costs,
+        ));
+        Ok(lines)
+    }
+
+    /// Why a component changes: what is booked of it, what it must be at the moment, and the rates behind that.
+    fn derivation(&self, kind: EntryKind, part: Moment, booked: Amount, change: Amount) -> Result<Derivation, Refusal> {
+        let instrument = &self.books.instrument;
+        let terms = instrument.terms();
+        let rule = match kind {
+            EntryKind::CatchUp => {
+                "what was booked after the event's date on the principal it moved is taken back: balance after - balance booked"
+            }
+            _ => "balance computed at the effective rate through the date - balance booked",
+        };
+        Ok(Derivation::new(rule, "ASC 835-30-35-2")
+            .with("through", part.date)
+            .with("boundary", part.boundary)
+            .with("principal", self.booked.principal.to_major(terms.currency))
+            .with("coupon_rate", terms.coupon_rate)
+            .with("effective_rate", instrument.nominal_annual_rate().round_dp(12).normalize())
+            .with("balance_booked", booked.to_major(terms.currency))
+            .with("balance_after", booked.plus(change)?.to_major(terms.currency)))
     }
 
     fn post(&mut self, effective_date: Date, movement_kind: MovementKind, entry: Entry) -> Result<(), Refusal> {
@@ -122,7 +184,8 @@ impl<'a> Journal<'a> {
     }
 }
 
-/// The rows of what is booked that postings change: each posting date of theirs and every later one there is.
+/// The rows of what is booked that postings change: from their first posting date on, each of theirs and of the accrual's, and every
+/// later one there is.
 pub(super) fn booked_rows(
     booked: &[BookedRow],
     postings: &[Posting],
@@ -131,7 +194,9 @@ pub(super) fn booked_rows(
 ) -> Result<Vec<BookedRow>, Refusal> {
     let Some(first) = postings.iter().map(|posting| posting.posting_date).min() else { return Ok(Vec::new()) };
     let later = booked.iter().map(|row| row.posting_date).filter(|date| *date >= first);
-    let mut dates: Vec<Date> = postings.iter().map(|posting| posting.posting_date).chain(later).collect();
+    // A part of an accrual that is too small to post has a row too, as the issue is accrued that far.
+    let parts = accrued.iter().map(|(posted, _)| *posted).filter(|date| *date >= first);
+    let mut dates: Vec<Date> = postings.iter().map(|posting| posting.posting_date).chain(parts).chain(later).collect();
     dates.sort_unstable();
     dates.dedup();
     dates
@@ -180,38 +245,4 @@ pub(super) fn premium_discount_lines(
         signed(AccountRole::PremiumOnBondsPayable, premium, memo.0, derivation.clone()),
         signed(AccountRole::DiscountOnBondsPayable, discount, memo.1, derivation.clone()),
     ])
-}
-
-/// The lines of interest: Dr interest expense and premium, Cr interest payable, discount and debt issue costs; coupon and
-/// amortization apart (ASC 835-30-35-2).
-fn interest_lines(booked: &Components, change: &Components) -> Result<Vec<LineDraft>, Refusal> {
-    let coupon = change.interest_payable.minus(change.interest_receivable)?;
-    let interest =
-        Derivation::new("interest computed less interest booked", "ASC 835-30-35-2").with("interest", coupon.minor());
-    let curve = |what: Amount| {
-        Derivation::new("balance computed at the effective rate less balance booked", "ASC 835-30-35-2")
-            .with("amortization", what.minor())
-    };
-    let (premium_discount, costs) = (change.premium_discount, change.issue_costs);
-    let mut lines = vec![
-        signed(AccountRole::InterestExpense, coupon, "Coupon interest", interest.clone()),
-        signed(
-            AccountRole::InterestReceivable,
-            change.interest_receivable,
-            "Interest overpaid to holders",
-            interest.clone(),
-        ),
-        signed(AccountRole::InterestPayable, change.interest_payable.negated()?, "Coupon interest", interest),
-        signed(
-            AccountRole::InterestExpense,
-            premium_discount,
-            "Amortization of premium or discount",
-            curve(premium_discount),
-        ),
-    ];
-    let memo = ("Amortization of premium", "Amortization of discount");
-    lines.extend(premium_discount_lines(booked.premium_discount, premium_discount, memo, &curve(premium_discount))?);
-    lines.push(signed(AccountRole::InterestExpense, costs, "Amortization of issue costs", curve(costs)));
-    lines.push(signed(AccountRole::DebtIssueCosts, costs.negated()?, "Amortization of issue costs", curve(costs)));
-    Ok(lines)
 }

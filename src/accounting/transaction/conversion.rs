@@ -99,7 +99,9 @@ impl Leaving {
             (Some(coupon_date), InterestOnConversion::Forfeited)
                 if after_record_date(date, coupon_date, terms.record_days) =>
             {
-                moved(instrument.coupon(before.principal, coupon_date)?, instrument.coupon(rest, coupon_date)?)?
+                // As it was or will be paid: on what is outstanding before the coupon date, not on the conversion date.
+                let held = books.history.due_with(coupon_date, instrument)?.principal;
+                moved(instrument.coupon(held, coupon_date)?, instrument.coupon(held.minus(principal)?, coupon_date)?)?
             }
             _ => Amount::ZERO,
         };
@@ -124,8 +126,8 @@ impl Leaving {
         let with_next_coupon = left_payable.plus(self.handed_over)?;
         Ok(RowChange {
             principal: self.principal.negated()?,
-            interest_due: with_next_coupon,
             with_next_coupon,
+            paid: None,
             moved: Components {
                 principal: self.principal.negated()?,
                 premium_discount: self.premium_discount.negated()?,

@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use super::{Books, Decision, record};
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, credit, debit};
 use crate::accounting::money::Amount;
-use crate::accounting::position::{Components, RowChange};
+use crate::accounting::position::{Components, PaidCoupon, RowChange};
 use crate::accounting::refusal::Refusal;
 
 /// Pay the coupon of a coupon date.
@@ -62,13 +62,22 @@ impl CouponPayment {
         if paid_already {
             return Err(Refusal::CouponAlreadyPaid { coupon_date });
         }
-        let outcome = self.due(books, paid_on)?;
-        if outcome.amount.is_zero() {
+        let due = books.history.due_with(coupon_date, &books.instrument)?;
+        let amount = due.total()?;
+        let outcome = Outcome {
+            coupon_date,
+            paid_on,
+            principal: due.principal,
+            coupon: due.coupon,
+            with_coupon: due.left_payable,
+            amount,
+        };
+        if amount.is_zero() {
             return Err(Refusal::NothingDue { coupon_date });
         }
-        let paid = outcome.amount.negated()?;
-        let moved = Components { interest_payable: paid, ..Components::default() };
-        let change = RowChange { interest_due: paid, moved, ..RowChange::default() };
+        let moved = Components { interest_payable: amount.negated()?, ..Components::default() };
+        let change =
+            RowChange { paid: Some(PaidCoupon { coupon_date, paid_on, amount }), moved, ..RowChange::default() };
         record(
             books,
             paid_on,
@@ -76,23 +85,6 @@ impl CouponPayment {
             |_| Ok(vec![(paid_on, MovementKind::CouponPaid, entry(books, &outcome)?)]),
             outcome,
         )
-    }
-
-    fn due(&self, books: &Books, paid_on: Date) -> Result<Outcome, Refusal> {
-        let previous = books.history.before(self.coupon_date);
-        let principal = previous.map_or(Amount::ZERO, |row| row.principal);
-        let coupon = books.instrument.coupon(principal, self.coupon_date)?;
-        let in_period =
-            previous.filter(|row| books.instrument.dates().next_coupon_date(row.date) == Some(self.coupon_date));
-        let with_coupon = in_period.map_or(Amount::ZERO, |row| row.with_next_coupon);
-        Ok(Outcome {
-            coupon_date: self.coupon_date,
-            paid_on,
-            principal,
-            coupon,
-            with_coupon,
-            amount: coupon.plus(with_coupon)?,
-        })
     }
 }
 

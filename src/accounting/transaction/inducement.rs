@@ -178,6 +178,7 @@ impl Offer {
             after: position,
             postings,
             position_rows: Vec::new(),
+            paid: None,
             booked_rows,
             outcome: Outcome { assessment, conversion: None },
         })
@@ -420,6 +421,7 @@ fn with_assessment(decision: Decision<conversion::Outcome>, assessment: Assessme
         after: decision.after,
         postings: decision.postings,
         position_rows: decision.position_rows,
+        paid: decision.paid,
         booked_rows: decision.booked_rows,
         outcome: Outcome { assessment, conversion: Some(decision.outcome) },
     }

@@ -58,6 +58,7 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
         after: row.position(settlement, instrument)?,
         postings,
         position_rows: vec![row],
+        paid: None,
         booked_rows,
         outcome: Outcome { accrued_interest_computed: computed, accrued_interest_received: received },
     })

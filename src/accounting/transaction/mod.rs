@@ -17,13 +17,14 @@ use super::fiscal_calendar::FiscalCalendar;
 use super::instrument::{Instrument, Moment};
 use super::journal::{Entry, MovementKind, Posting};
 use super::money::Amount;
-use super::position::{Components, History, Position, PositionRow, RowChange};
+use super::position::{Components, History, PaidCoupon, Position, PositionRow, RowChange};
 use super::refusal::Refusal;
 
 pub use booking::BookedRow;
 pub use settlement::{Consideration, FractionalShares, Settlement};
 
-/// An issue's books, as far as a command needs them: everything from the command's date on, before it the last of each.
+/// An issue's books, as far as a command needs them: everything from the command's date on, before it the last of each; and the
+/// payments of the coupons that fall due after that date.
 #[derive(Clone, Debug)]
 pub struct Books {
     pub instrument: Arc<Instrument>,
@@ -34,6 +35,11 @@ pub struct Books {
 }
 
 impl Books {
+    /// The books of an issue before its issuance.
+    pub fn empty(instrument: Arc<Instrument>, calendar: FiscalCalendar) -> Books {
+        Books { instrument, calendar, history: History::new(Vec::new(), Vec::new()), booked: Vec::new() }
+    }
+
     /// The moment to which the issue was last accrued.
     pub fn accrued(&self) -> Moment {
         let settlement = Moment::of_movement(self.instrument.terms().settlement_date);
@@ -71,6 +77,8 @@ pub struct Decision<O> {
     pub after: Position,
     pub postings: Vec<Posting>,
     pub position_rows: Vec<PositionRow>,
+    /// The coupon that is paid by it.
+    pub paid: Option<PaidCoupon>,
     pub booked_rows: Vec<BookedRow>,
     pub outcome: O,
 }
@@ -89,10 +97,11 @@ impl Books {
             booked.retain(|row| row.posting_date < first.posting_date);
             booked.extend(decision.booked_rows.iter().copied());
         }
+        let paid = self.history.paid().iter().copied().chain(decision.paid).collect();
         Books {
             instrument: Arc::clone(&self.instrument),
             calendar: self.calendar,
-            history: History::new(history),
+            history: History::new(history, paid),
             booked,
         }
     }
@@ -128,7 +137,16 @@ fn record<O>(
     }
     let (postings, booked_rows) = journal.finish()?;
     let position_rows = history.rows().iter().copied().filter(|row| row.date >= date).collect();
-    Ok(Decision { effective_date: date, before, after, postings, position_rows, booked_rows, outcome })
+    Ok(Decision {
+        effective_date: date,
+        before,
+        after,
+        postings,
+        position_rows,
+        paid: change.paid,
+        booked_rows,
+        outcome,
+    })
 }
 
 /// What an amount is of the debt: balance before less balance after.

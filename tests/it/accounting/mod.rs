@@ -10,7 +10,6 @@ use parwright::accounting::instrument::{
     AccrualCutoff, AmortizationMethod, ConversionTerms, DayCount, Instrument, InterestOnConversion, SettlementType,
     ShareCapital, Terms, WithinPeriod,
 };
-use parwright::accounting::position::History;
 use parwright::accounting::transaction::{Books, issuance};
 use parwright::accounting::{Amount, Currency};
 use rust_decimal::Decimal;
@@ -68,5 +67,5 @@ pub fn calendar() -> FiscalCalendar {
 pub fn books(terms: Terms) -> Books {
     let instrument = Arc::new(Instrument::new(terms).expect("terms that can be issued"));
     let decision = issuance::decide(&instrument, calendar()).expect("an issuance");
-    Books { instrument, calendar: calendar(), history: History::new(Vec::new()), booked: Vec::new() }.after(&decision)
+    Books::empty(instrument, calendar()).after(&decision)
 }

@@ -4,7 +4,6 @@ use std::sync::Arc;
 
 use parwright::accounting::fiscal_calendar::FiscalCalendar;
 use parwright::accounting::instrument::{Instrument, ScheduleRow};
-use parwright::accounting::position::History;
 use parwright::accounting::transaction::accrual::Accrual;
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
 use parwright::accounting::transaction::{Books, issuance};
@@ -134,7 +133,7 @@ pub fn issued(terms: &TermsData, times: Decimal) -> Result<Books, String> {
         let instrument = Arc::new(Instrument::new(terms)?);
         let calendar = FiscalCalendar::new("12-31", None)?;
         let decision = issuance::decide(&instrument, calendar)?;
-        Ok(Books { instrument, calendar, history: History::new(Vec::new()), booked: Vec::new() }.after(&decision))
+        Ok(Books::empty(instrument, calendar).after(&decision))
     };
     books(terms.terms(times)?).map_err(|refusal: Refusal| refusal.to_string())
 }
