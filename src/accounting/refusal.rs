@@ -22,6 +22,7 @@ pub enum Refusal {
     /// A figure that does not fit in 64 bits of minor units, or 28 digits.
     Overflow,
     TooManyDecimals {
+        field: Option<&'static str>,
         amount: Decimal,
         currency: &'static str,
         exponent: u8,
@@ -154,13 +155,22 @@ impl Refusal {
             Refusal::PrincipalNotMultiple { .. } | Refusal::ExceedsOutstanding { .. } => Some("principal"),
             Refusal::NoRateExplains { .. } => Some("proceeds"),
             Refusal::StatedRateDiffers { .. } => Some("stated_effective_rate"),
+            Refusal::TooManyDecimals { field, .. } => *field,
             Refusal::FractionWithoutPrice { .. } => Some("share_price"),
             Refusal::CouponAlreadyPaid { .. } | Refusal::NothingDue { .. } => Some("coupon_date"),
             Refusal::AcceptanceAlreadySettled { .. } => Some("acceptance"),
-            Refusal::Overflow
-            | Refusal::TooManyDecimals { .. }
-            | Refusal::NoConversionTerms
-            | Refusal::LaterEventInTheWay { .. } => None,
+            Refusal::Overflow | Refusal::NoConversionTerms | Refusal::LaterEventInTheWay { .. } => None,
+        }
+    }
+
+    /// The same refusal, naming the field that it is about if it does not yet.
+    #[must_use]
+    pub fn of_field(self, name: &'static str) -> Refusal {
+        match self {
+            Refusal::TooManyDecimals { field: None, amount, currency, exponent } => {
+                Refusal::TooManyDecimals { field: Some(name), amount, currency, exponent }
+            }
+            other => other,
         }
     }
 
@@ -191,7 +201,7 @@ impl fmt::Display for Refusal {
             Refusal::Overflow => {
                 f.write_str("a figure is too large to be computed exactly; amounts may have up to 10^15 minor units")
             }
-            Refusal::TooManyDecimals { amount, currency, exponent } => {
+            Refusal::TooManyDecimals { amount, currency, exponent, .. } => {
                 write!(f, "{amount} has more decimals than {currency} has: give at most {exponent}")
             }
             Refusal::InvalidField { field, value, rule } => write!(f, "{field} is {value}, but {rule}"),

@@ -186,11 +186,13 @@ impl BondIssueDocument {
                 "it must be an ISIN of ISO 6166, whose last character is its check digit",
             ));
         }
-        let amount = |figure: DecimalString| Amount::from_major(figure.0, currency);
+        let amount = |field, figure: DecimalString| {
+            Amount::from_major(figure.0, currency).map_err(|refusal| refusal.of_field(field))
+        };
         Ok(Terms {
             currency,
-            principal: amount(self.principal)?,
-            denomination: amount(self.denomination)?,
+            principal: amount("principal", self.principal)?,
+            denomination: amount("denomination", self.denomination)?,
             coupon_rate: self.coupon_rate.0,
             coupon_frequency: self.coupon_frequency,
             compounding_frequency: self.compounding_frequency.unwrap_or(2),
@@ -199,9 +201,12 @@ impl BondIssueDocument {
             settlement_date: self.settlement_date.0,
             first_coupon_date: self.first_coupon_date.map(|date| date.0),
             maturity_date: self.maturity_date.0,
-            proceeds: amount(self.proceeds)?,
-            accrued_interest_received: self.accrued_interest_received.map(amount).transpose()?,
-            issue_costs: self.issue_costs.map_or(Ok(Amount::ZERO), amount)?,
+            proceeds: amount("proceeds", self.proceeds)?,
+            accrued_interest_received: self
+                .accrued_interest_received
+                .map(|figure| amount("accrued_interest_received", figure))
+                .transpose()?,
+            issue_costs: self.issue_costs.map_or(Ok(Amount::ZERO), |figure| amount("issue_costs", figure))?,
             redemption_price: self.redemption_price.map_or(Decimal::ONE, |percent| percent.0 / Decimal::ONE_HUNDRED),
             amortization_method: self.amortization_method.into(),
             within_period: self.within_period.into(),

@@ -10,6 +10,11 @@ use crate::accounting::transaction::inducement::{Completion, Criteria, Offer, Ot
 use crate::accounting::transaction::{FractionalShares, Settlement};
 use crate::accounting::{Amount, Currency, Refusal};
 
+/// The amount of a field.
+fn amount(field: &'static str, figure: DecimalString, currency: Currency) -> Result<Amount, Refusal> {
+    Amount::from_major(figure.0, currency).map_err(|refusal| refusal.of_field(field))
+}
+
 /// Accrue interest and amortization through a date.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -67,7 +72,7 @@ impl SettlementDocument {
         if let Some(shares) = self.shares.filter(|shares| shares.0.is_sign_negative()) {
             return Err(Refusal::invalid("settlement/shares", shares, "it cannot be negative"));
         }
-        let cash = self.cash.map(|cash| Amount::from_major(cash.0, currency)).transpose()?;
+        let cash = self.cash.map(|cash| amount("settlement/cash", cash, currency)).transpose()?;
         Ok(Settlement { kind: self.kind.into(), cash, shares: self.shares.map(|shares| shares.0) })
     }
 }
@@ -106,7 +111,7 @@ impl ConversionRequest {
         }
         Ok(Conversion {
             effective_date: self.effective_date.0,
-            principal: Amount::from_major(self.principal.0, currency)?,
+            principal: amount("principal", self.principal, currency)?,
             share_price: self.share_price.map(|price| price.0),
             settlement: self.settlement.as_ref().map(|settlement| settlement.settlement(currency)).transpose()?,
             fractional_shares: self.fractional_shares.into(),
@@ -208,20 +213,20 @@ impl InducementRequest {
                 "whether this is an induced conversion or an extinguishment depends on them (ASC 470-20-40-13)",
             )
         })?;
-        let amount = |figure: DecimalString| Amount::from_major(figure.0, currency);
+        let amount = |field, figure: DecimalString| amount(field, figure, currency);
         let other_consideration = match &self.other_consideration {
             Some(other) => Some(OtherConsideration {
                 description: other.description.clone(),
-                fair_value: amount(other.fair_value)?,
+                fair_value: amount("other_consideration/fair_value", other.fair_value)?,
             }),
             None => None,
         };
         Ok(Offer {
             acceptance_date: acceptance_date.0,
-            principal: amount(principal)?,
+            principal: amount("principal", principal)?,
             acceptance_share_price: self.acceptance_share_price.map(|price| price.0),
             new_shares_per_denomination: self.new_shares_per_denomination.map(|shares| shares.0),
-            cash: self.cash.map(amount).transpose()?,
+            cash: self.cash.map(|cash| amount("cash", cash)).transpose()?,
             other_consideration,
             criteria: criteria.into(),
         })

@@ -60,18 +60,13 @@ fn kind(code: &str) -> Kind {
 
 impl From<Refusal> for Problem {
     fn from(refusal: Refusal) -> Problem {
-        let detail = refusal.to_string();
-        let pointer = refusal.field().map(|field| format!("/{field}"));
-        match pointer {
-            Some(pointer) if refusal.code() == "invalid_field" => Problem::invalid_field(pointer, detail),
-            pointer => {
-                let problem = Problem::new(kind(refusal.code()), detail);
-                match pointer.filter(|_| kind(refusal.code()).status == StatusCode::UNPROCESSABLE_ENTITY) {
-                    Some(pointer) => problem.at(pointer),
-                    None => problem,
-                }
-            }
+        let kind = kind(refusal.code());
+        let problem = Problem::new(kind, refusal.to_string());
+        // A body that can never be right says where; one that is only not right now has nothing to mend.
+        if kind.status != StatusCode::UNPROCESSABLE_ENTITY {
+            return problem;
         }
+        problem.at(refusal.field().map(|field| format!("/{field}")).unwrap_or_default())
     }
 }
 

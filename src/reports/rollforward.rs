@@ -81,15 +81,8 @@ impl Sums {
 }
 
 /// The names of movements as they are stored, in the order in which they are shown. An accrual is shown as two lines.
-const ORDER: [&str; 7] = [
-    "issuance",
-    "accrual",
-    "coupon_paid",
-    "prior_period_catch_up",
-    "conversion",
-    "induced_conversion",
-    "extinguishment",
-];
+const ORDER: [&str; 7] =
+    ["issuance", "accrual", "coupon_paid", "prior_period_catch_up", "conversion", "induced_conversion", "repurchase"];
 
 /// One line of a rollforward.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -113,7 +113,8 @@ pub enum MovementKind {
     CouponPaid,
     Conversion,
     InducedConversion,
-    Extinguishment,
+    /// Bonds reacquired before maturity, for whatever consideration.
+    Repurchase,
 }
 
 impl MovementKind {
@@ -126,7 +127,7 @@ impl MovementKind {
             MovementKind::CouponPaid => "coupon_paid",
             MovementKind::Conversion => "conversion",
             MovementKind::InducedConversion => "induced_conversion",
-            MovementKind::Extinguishment => "extinguishment",
+            MovementKind::Repurchase => "repurchase",
         }
     }
 }

@@ -36,6 +36,7 @@ impl Amount {
         let normal = major.normalize();
         if normal.scale() > u32::from(currency.exponent()) {
             return Err(Refusal::TooManyDecimals {
+                field: None,
                 amount: major,
                 currency: currency.code(),
                 exponent: currency.exponent(),

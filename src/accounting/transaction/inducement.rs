@@ -331,7 +331,7 @@ impl Offer {
                     format!("Exchange of {} {}, an extinguishment", terms.currency, figure(self.principal));
                 let entry =
                     Entry::new(EntryKind::Inducement, description, lines)?.map(|entry| entry.with_shares(given.shares));
-                Ok(vec![(date, MovementKind::Extinguishment, entry)])
+                Ok(vec![(date, MovementKind::Repurchase, entry)])
             },
             outcome,
         )
