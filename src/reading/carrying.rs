@@ -1,20 +1,19 @@
 //! Carrying values, of one issue and of all.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use jiff::civil::Date;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{Basis, Known, Library, ReadError, known};
+use super::issued::Issued;
+use super::{Basis, Known, Library, ReadError};
 use crate::accounting::Currency;
-use crate::accounting::instrument::Instrument;
 use crate::accounting::money::Amount;
 use crate::accounting::position::Components;
 use crate::document::wire::Timestamp;
-use crate::document::{
-    BondIssueDocument, CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem,
-};
+use crate::document::{CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem};
 use crate::posting::{self, RecordError};
 use crate::reports::carrying_value::{CarryingValue, InForce, carrying_value};
 use crate::store::{Carrying, OutOfPeriod};
@@ -40,8 +39,7 @@ pub struct CarryingValues {
 
 /// One issue's rows made into its carrying value.
 struct Valued {
-    document: BondIssueDocument,
-    currency: Currency,
+    issued: Arc<Issued>,
     value: CarryingValue,
     items: Vec<ReconcilingItem>,
 }
@@ -61,13 +59,16 @@ impl Library {
     ) -> Result<CarryingValueDocument, ReadError> {
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let known = known(&mut reader, entity, at).await?;
         let date = as_of.to_string();
-        let rows = reader.carrying(entity, id, &date, known.sequence).await?;
-        let rows = rows.ok_or_else(|| RecordError::NotFound(format!("the bond issue {id}")))?;
-        let late = reader.out_of_period(entity, Some(id), &date, known.sequence).await?;
+        let found = reader.carrying_known(entity, id, &date, at.map_or(i64::MAX, Timestamp::microseconds)).await?;
+        let found = found.ok_or_else(|| RecordError::NotFound(format!("the bond issue {id}")))?;
+        let known = Known { sequence: found.known, recorded_at: found.recorded_at };
+        let late = match found.has_out_of_period {
+            0 => Vec::new(),
+            _ => reader.out_of_period(entity, Some(id), &date, known.sequence).await?,
+        };
         let late: Vec<&OutOfPeriod> = late.iter().collect();
-        value(&rows, as_of, &late)?.document(id, as_of, known, basis)
+        value(self.shelf.issued(&found.rows.issue)?, &found.rows, as_of, &late)?.document(id, as_of, known, basis)
     }
 
     /// The carrying values of an entity's issues in a currency (the functional one if none is named), after an id.
@@ -108,7 +109,8 @@ impl Library {
                     }
                     continue;
                 }
-                let valued = value(rows, as_of, late_of.get(id.as_str()).map_or(&[] as &[_], Vec::as_slice))?;
+                let issued = Arc::new(Issued::read(&rows.issue)?);
+                let valued = value(issued, rows, as_of, late_of.get(id.as_str()).map_or(&[] as &[_], Vec::as_slice))?;
                 let components = match basis {
                     Basis::Effective => valued.value.position.components()?,
                     Basis::Posted => valued.value.booked,
@@ -138,9 +140,8 @@ impl Library {
     }
 }
 
-fn value(rows: &Carrying, as_of: Date, late: &[&OutOfPeriod]) -> Result<Valued, ReadError> {
-    let (document, instrument): (BondIssueDocument, Instrument) = posting::instrument(&rows.issue)?;
-    let currency = instrument.terms().currency;
+fn value(issued: Arc<Issued>, rows: &Carrying, as_of: Date, late: &[&OutOfPeriod]) -> Result<Valued, ReadError> {
+    let currency = issued.instrument.terms().currency;
     let in_force = InForce {
         position: rows.position.as_ref().map(posting::position_row).transpose()?,
         booked: rows.booked.as_ref().map(posting::booked_row).transpose()?,
@@ -164,19 +165,20 @@ fn value(rows: &Carrying, as_of: Date, late: &[&OutOfPeriod]) -> Result<Valued, 
             amounts: ComponentsDocument::of(&components, currency)?,
         });
     }
-    Ok(Valued { value: carrying_value(&instrument, as_of, &in_force, &sum)?, document, currency, items })
+    Ok(Valued { value: carrying_value(&issued.instrument, as_of, &in_force, &sum)?, issued, items })
 }
 
 impl Valued {
     fn document(self, id: &str, as_of: Date, known: Known, basis: Basis) -> Result<CarryingValueDocument, ReadError> {
-        let Valued { document, currency, value, items } = self;
+        let Valued { issued, value, items } = self;
+        let currency = issued.instrument.terms().currency;
         let position = match basis {
             Basis::Effective => &value.position,
             Basis::Posted => &value.posted,
         };
         Ok(CarryingValueDocument {
             bond_issue: id.to_owned(),
-            reference: document.reference,
+            reference: issued.document.reference.clone(),
             currency: currency.code().to_owned(),
             position: PositionDocument::of(position, currency)?,
             known_at: known.text(),

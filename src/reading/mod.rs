@@ -2,6 +2,7 @@
 
 mod batches;
 mod carrying;
+mod issued;
 mod issues;
 mod mapping;
 mod rollforward;
@@ -65,12 +66,13 @@ impl Known {
 #[derive(Clone, Debug)]
 pub struct Library {
     store: Store,
+    shelf: issued::Shelf,
 }
 
 impl Library {
     /// The reads of a store.
     pub fn new(store: Store) -> Library {
-        Library { store }
+        Library { store, shelf: issued::Shelf::default() }
     }
 
     async fn reading(&self) -> Result<Reading, ReadError> {

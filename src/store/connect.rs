@@ -195,8 +195,13 @@ async fn sqlite(url: &str, options: Options) -> Result<Pools, StoreError> {
 
 async fn postgres(url: &str, options: Options) -> Result<Pools, StoreError> {
     let connect = PgConnectOptions::from_str(url).map_err(|_| StoreError::Address("not a PostgreSQL address"))?;
-    let connect =
-        connect.statement_cache_capacity(STATEMENTS).application_name("parwright").disable_statement_logging();
+    let connect = connect
+        .statement_cache_capacity(STATEMENTS)
+        .application_name("parwright")
+        .disable_statement_logging()
+        // Every statement is a set of key look-ups, for which one plan serves all values; planning each time costs more than
+        // the look-ups do.
+        .options([("plan_cache_mode", "force_generic_plan")]);
     let pool = PgPoolOptions::new()
         .max_connections(options.max_connections.max(1))
         .acquire_timeout(ACQUIRE_TIMEOUT)

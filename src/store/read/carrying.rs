@@ -27,6 +27,20 @@ cells! {
     }
 }
 
+cells! {
+    /// The same with what was known, all read at once.
+    pub struct CarryingKnown {
+        /// The sequence of the last command known.
+        known: bigint,
+        /// When that was recorded, in microseconds since 1970.
+        recorded_at: bigint,
+        /// Whether something of the issue is effective by `as_of` but posted after it.
+        has_out_of_period: bigint,
+        /// The issue with the rows in force.
+        rows: (Carrying),
+    }
+}
+
 /// The tables of `first_seen`'s spans, with the column that holds their date.
 const POSITION: (&str, &str) = ("position", "date");
 const BOOKED: (&str, &str) = ("booked", "posting_date");
@@ -93,11 +107,31 @@ fn booked_as(column: impl Fn(&str) -> String) -> String {
     BookedRow::TABLE.columns.iter().map(|(name, _)| column(name)).collect::<Vec<_>>().join(", ")
 }
 
+/// The statement for one issue with the sequence looked up by time, and a look for what is posted late, so that the usual
+/// question is one round trip.
+fn carrying_known(lateral: bool) -> String {
+    let known = "(select k.sequence from known k)";
+    let body = carrying(ONE, lateral).replace("$3", known).replacen("with dated", "dated", 1);
+    let late = format!(
+        "cast(case when exists (select 1 from entry e where e.entity = $1 and e.bond_issue = $4 \
+         and e.posting_date > e.effective_date and e.posting_date > $2 and e.effective_date <= $2 \
+         and e.sequence <= {known}) then 1 else 0 end as bigint)"
+    );
+    let columns = format!("\nselect {known}, (select k.recorded_at from known k), {late}, ");
+    format!(
+        "with known as materialized (select r.sequence, r.recorded_at from record r \
+         where r.entity = $1 and r.recorded_at <= $3 order by r.recorded_at desc limit 1),\n{}",
+        body.replacen("\nselect ", &columns, 1)
+    )
+}
+
 const ONE: &str = "i.id = $4";
 const PAGE: &str = "i.id > $4 and i.settlement_date <= $2 order by i.id limit $5";
 
 static ONE_SQLITE: Text = Text::new(|| carrying(ONE, false));
 static ONE_POSTGRES: Text = Text::new(|| carrying(ONE, true));
+static KNOWN_SQLITE: Text = Text::new(|| carrying_known(false));
+static KNOWN_POSTGRES: Text = Text::new(|| carrying_known(true));
 static PAGE_SQLITE: Text = Text::new(|| carrying(PAGE, false));
 static PAGE_POSTGRES: Text = Text::new(|| carrying(PAGE, true));
 
@@ -113,6 +147,18 @@ impl Reader<'_> {
     ) -> Result<Option<Carrying>, StoreError> {
         let text = self.pick(&ONE_SQLITE, &ONE_POSTGRES);
         self.one(text, &[Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(bond_issue)]).await
+    }
+
+    /// The same as known at a time (microseconds since 1970), in one round trip.
+    pub async fn carrying_known(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        as_of: &str,
+        at: i64,
+    ) -> Result<Option<CarryingKnown>, StoreError> {
+        let text = self.pick(&KNOWN_SQLITE, &KNOWN_POSTGRES);
+        self.one(text, &[Arg::Text(entity), Arg::Text(as_of), Arg::Int(at), Arg::Text(bond_issue)]).await
     }
 
     /// The same for the issues of an entity settled by `as_of`, in order of id, after one (or after `""`).

@@ -11,7 +11,7 @@ mod reports;
 mod summary;
 
 pub use batches::{BatchFilter, BatchHead, WholeBatch};
-pub use carrying::Carrying;
+pub use carrying::{Carrying, CarryingKnown};
 pub use entities::Known;
 pub use issues::{IssueFilter, IssueState};
 pub use reports::{BatchOfMovement, Movement, OutOfPeriod, Side, Sums};
