@@ -1,6 +1,7 @@
 //! One integration binary: a file a resource, a file a promise.
 
 mod accounting;
+mod demo;
 mod http_base;
 mod published;
 mod reference;
