@@ -2,6 +2,7 @@
 
 mod accounting;
 mod demo;
+mod histories;
 mod http_base;
 mod published;
 mod reference;

@@ -146,6 +146,7 @@ impl CouponDates {
             None => {
                 let (days, whole) = self.fraction(number, from, to);
                 match whole {
+                    Some(whole) if days == whole => self.regular_coupon,
                     Some(whole) => self.regular_coupon * days / whole,
                     None => self.regular_coupon * days,
                 }

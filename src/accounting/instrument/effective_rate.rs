@@ -32,26 +32,40 @@ pub const RATE_BOUNDS: (Decimal, Decimal) =
 pub fn solve(flows: &CashFlows, price: Decimal, per_year: u8) -> Option<Decimal> {
     let periods = Decimal::from(per_year);
     let (lowest, highest) = (RATE_BOUNDS.0 / periods, RATE_BOUNDS.1 / periods);
-    let guess = first_guess(flows, price, lowest, highest)?;
-    let mut rate = guess;
-    // The guess is good to about 15 digits and Newton's rule doubles them: the second step already ends at the last digit. The
+    let mut rate = first_guess(flows, price, lowest, highest)?;
+    let (flows, price) = &scaled(flows, price)?;
+    let lifetime = Decimal::from(flows.payments.len()).checked_add(flows.first_length)?;
+    // The guess is good to about 15 digits and Newton's rule doubles them: mostly the first step already ends at the last digit. The
     // stub's fractional power is computed once; afterwards it moves by a series that is exact for so small a change.
     let mut stub = StubPower::new(rate, flows.first_length)?;
     for _ in 0..6 {
         let (value, slope) = value_and_slope(flows, rate, &stub)?;
-        let step = (value.checked_sub(price)?).checked_div(slope)?;
-        let next = rate.checked_sub(step)?;
-        stub = stub.moved(next)?;
-        rate = next;
-        if step.abs() <= SMALLEST_STEP {
+        let step = (value.checked_sub(*price)?).checked_div(slope)?;
+        rate = rate.checked_sub(step)?;
+        // What a step leaves is about half its square times (last payment's time + 1) / (1 + rate); the lifetime is more than that half,
+        // as no rate is near minus a hundred percent.
+        let left = step.checked_mul(step)?.checked_mul(lifetime)?;
+        if left <= LAST_DIGIT {
             return (lowest <= rate && rate <= highest).then_some(rate);
         }
+        stub = stub.moved(rate)?;
     }
     None
 }
 
-/// A step this small no longer changes a balance of 10^15 minor units.
-const SMALLEST_STEP: Decimal = Decimal::from_parts(1_000, 0, 0, false, 28);
+/// The last digit of a rate that is kept.
+const LAST_DIGIT: Decimal = Decimal::from_parts(1, 0, 0, false, 28);
+
+/// The same flows and price times a power of ten, which changes no rate. There are 28 decimals however small a figure is: a price far
+/// below one, as of a long zero-coupon issue, would have few digits left to solve from.
+fn scaled(flows: &CashFlows, price: Decimal) -> Option<(CashFlows, Decimal)> {
+    let mut scale = Decimal::ONE;
+    while price.checked_mul(scale)? < Decimal::new(1, 1) {
+        scale = scale.checked_mul(Decimal::TEN)?;
+    }
+    let payments = flows.payments.iter().map(|payment| payment.checked_mul(scale)).collect::<Option<_>>()?;
+    Some((CashFlows { first_length: flows.first_length, payments }, price.checked_mul(scale)?))
+}
 
 /// `(1 + rate)^-length`, by which a price at the end of the first span is brought to settlement.
 struct StubPower {

@@ -191,7 +191,7 @@ impl Instrument {
     /// Unamortised premium (positive) or discount (negative) of a principal at a boundary: N x (gross - 1).
     pub fn premium_discount(&self, principal: Amount, boundary: Date) -> Result<Amount, Refusal> {
         let unit = self.gross.at(boundary, &self.dates).ok_or(Refusal::Overflow)?;
-        units_of(principal, unit - Decimal::ONE)
+        units_of(principal, unit.checked_sub(Decimal::ONE).ok_or(Refusal::Overflow)?)
     }
 
     /// Unamortised issue costs (negative) of a principal at a boundary: N x (net - gross over the same horizon).
@@ -199,7 +199,7 @@ impl Instrument {
         let Some((net, gross)) = &self.costs else { return Ok(Amount::ZERO) };
         let net = net.at(boundary, &self.dates).ok_or(Refusal::Overflow)?;
         let gross = gross.at(boundary, &self.dates).ok_or(Refusal::Overflow)?;
-        units_of(principal, net - gross)
+        units_of(principal, net.checked_sub(gross).ok_or(Refusal::Overflow)?)
     }
 
     /// Interest accrued on a principal since the last coupon date. On a coupon date it is nothing, because the coupon is due; at

@@ -109,7 +109,7 @@ impl UnitCurve {
             let start = balances[index].checked_add(spans.accrued_at_start(index))?;
             balances.push(start.checked_mul(power(growth, spans.length(index))?)?.checked_sub(*coupon)?);
         }
-        let difference = redemption - balances[spans.coupons.len()];
+        let difference = redemption.checked_sub(balances[spans.coupons.len()])?;
         balances[spans.coupons.len()] = redemption;
         Some((UnitCurve { spans, balances, horizon, redemption, method, within }, difference))
     }

@@ -100,7 +100,7 @@ fn rates(terms: &Terms) -> Result<(), Refusal> {
         }
     }
     if terms.redemption_price <= Decimal::ZERO || terms.redemption_price > Decimal::TEN {
-        let percent = terms.redemption_price * Decimal::ONE_HUNDRED;
+        let percent = terms.redemption_price.saturating_mul(Decimal::ONE_HUNDRED);
         return Err(Refusal::invalid(
             "redemption_price",
             percent.normalize(),

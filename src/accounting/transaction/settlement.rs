@@ -110,6 +110,9 @@ pub(super) fn consideration(
     if cash.is_negative() {
         return Err(Refusal::invalid("settlement/cash", cash.to_major(currency), "it cannot be negative"));
     }
+    if given < Decimal::ZERO {
+        return Err(Refusal::invalid("settlement/shares", given, "it cannot be negative"));
+    }
     let whole = given.floor();
     let fraction = given - whole;
     let cash_in_lieu = match (fraction.is_zero(), fractional, share_price) {

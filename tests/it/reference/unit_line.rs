@@ -132,6 +132,13 @@ impl UnitLine {
             return start.clean.clone();
         }
         let passed = self.fraction(start.date, boundary, end.date);
+        // A 30-day count sees no day around a 31st: exactly the value at the start or the end, which fixed point would blur.
+        if passed.is_zero() {
+            return start.clean.clone();
+        }
+        if passed.is_one() {
+            return end.clean.clone();
+        }
         match self.within {
             Within::Ratable => between(&start.clean, &end.clean, passed),
             Within::Compound => {

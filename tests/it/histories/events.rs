@@ -1,0 +1,115 @@
+//! Random events, mostly where something happens: around coupon dates, record dates, month-ends and the boundary last accrued.
+
+use jiff::ToSpan;
+use jiff::civil::Date;
+use parwright::accounting::Amount;
+use rust_decimal::Decimal;
+
+use super::dice::Dice;
+use super::life::Life;
+
+/// An event that may be possible.
+#[derive(Clone, Copy, Debug)]
+pub enum Proposal {
+    Accrual { through: Date },
+    Coupon { date: Date, paid_on: Option<Date> },
+    Conversion { date: Date, principal: Amount, share_price: Option<Decimal> },
+}
+
+/// How the events of a history follow one another.
+#[derive(Clone, Copy, Debug)]
+pub enum Order {
+    /// As a bookkeeper records them: forward in time, now and then one that came late.
+    Forward { backdated: i64 },
+    /// Any event at any date.
+    Anyhow,
+}
+
+impl Order {
+    pub fn draw(dice: &mut Dice) -> Order {
+        if dice.chance(75) { Order::Forward { backdated: dice.pick(&[0, 10, 30]) } } else { Order::Anyhow }
+    }
+}
+
+pub fn propose(dice: &mut Dice, order: Order, life: &Life) -> Proposal {
+    let reached = life.books.accrued().date.min(life.maturity());
+    let date = match order {
+        Order::Forward { backdated } if !dice.chance(backdated) => {
+            let step = dice.pick(&[0, 1, 20, 90, 200, 1_000]);
+            let latest = reached.checked_add(step.days()).expect("within the calendar").min(life.maturity());
+            dice.date(reached, latest)
+        }
+        Order::Forward { .. } => dice.date(life.settlement(), reached),
+        Order::Anyhow => dice.date(life.settlement(), life.maturity()),
+    };
+    match dice.between(1, 100) {
+        1..=25 => accrual(dice, life, date),
+        26..=60 => coupon(dice, life, date).unwrap_or_else(|| conversion(dice, life, date)),
+        _ => conversion(dice, life, date),
+    }
+}
+
+fn accrual(dice: &mut Dice, life: &Life, date: Date) -> Proposal {
+    let through = match dice.between(1, 10) {
+        1..=5 => date.last_of_month(),
+        6 => life.maturity().checked_add(dice.between(0, 40).days()).expect("within the calendar"),
+        _ => near_something(dice, life, date),
+    };
+    Proposal::Accrual { through: through.max(life.settlement()) }
+}
+
+/// Mostly the coupon that comes next, now and then one that was forgotten, or is paid already.
+fn coupon(dice: &mut Dice, life: &Life, date: Date) -> Option<Proposal> {
+    let dates = life.books.instrument.dates().coupon_dates();
+    let unpaid: Vec<Date> = dates.iter().copied().filter(|coupon| !life.paid.contains(coupon)).collect();
+    let due = match dice.between(1, 100) {
+        1..=65 => {
+            unpaid.first().copied().filter(|next| *next <= date.checked_add(100.days()).expect("within the calendar"))
+        }
+        66..=95 => unpaid.iter().rev().find(|coupon| **coupon <= date).copied(),
+        _ if life.paid.is_empty() => None,
+        _ => Some(dice.pick(&life.paid)),
+    };
+    let paid_on = |dice: &mut Dice, due: Date| match dice.between(1, 100) {
+        1..=50 => None,
+        51..=85 => Some(due.checked_add(dice.between(0, 5).days()).expect("within the calendar")),
+        _ => Some(due.checked_add(dice.between(0, 400).days()).expect("within the calendar")),
+    };
+    due.map(|due| Proposal::Coupon { date: due, paid_on: paid_on(dice, due) })
+}
+
+fn conversion(dice: &mut Dice, life: &Life, date: Date) -> Proposal {
+    let terms = life.books.instrument.terms();
+    let date = near_something(dice, life, date);
+    let left = life.books.history.last().expect("issued").principal.minor();
+    let bonds = left / terms.denomination.minor();
+    let converted = match dice.between(1, 100) {
+        1..=30 if bonds > 0 => dice.magnitude(bonds),
+        31..=80 if bonds > 3 => dice.between(1, bonds / 3),
+        81..=88 if bonds > 0 => bonds,
+        89..=92 => bonds + 1,
+        _ => 1,
+    };
+    let share_price = dice.chance(50).then(|| Decimal::new(dice.between(1, 5_000_000), 4));
+    Proposal::Conversion { date, principal: Amount::from_minor(converted * terms.denomination.minor()), share_price }
+}
+
+/// The date itself, or one nearby at which a rule changes.
+fn near_something(dice: &mut Dice, life: &Life, date: Date) -> Date {
+    let instrument = &life.books.instrument;
+    let next = instrument.dates().next_coupon_date(date);
+    let moved = |date: Date, days: i64| date.checked_add(days.days()).expect("within the calendar");
+    let found = match dice.between(1, 10) {
+        1..=4 => date,
+        5 => moved(next.unwrap_or(date), dice.between(-1, 1)),
+        6 => {
+            let record = i64::from(instrument.terms().record_days.unwrap_or(0));
+            moved(next.unwrap_or(date), dice.between(-1, 1) - record)
+        }
+        7 => moved(date.last_of_month(), dice.between(0, 1)),
+        8 => moved(life.books.accrued().boundary, dice.between(-2, 2)),
+        9 => moved(life.settlement(), dice.between(0, 2)),
+        _ => moved(life.maturity(), dice.between(-2, 0)),
+    };
+    found.clamp(life.settlement(), life.maturity())
+}
