@@ -7,12 +7,12 @@ use std::process::ExitCode;
 use std::time::Duration;
 
 use axum::Router;
-use axum::serve::ListenerExt;
 use clap::Parser;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
 use tracing_subscriber::EnvFilter;
 
+use crate::accept::accept;
 use crate::cli::{Cli, Command, Log, LogFormat};
 use crate::http::system;
 
@@ -126,22 +126,17 @@ pub async fn serve(listener: TcpListener, router: Router, announce: impl FnOnce(
         // The receiver is gone only when serving ended by itself.
         let _ = told.send(());
     };
-    // A small answer must not wait for more data to fill a packet. A socket that refuses this still works.
-    let listener = listener.tap_io(|stream| drop(stream.set_nodelay(true)));
-    let serving = axum::serve(listener, router).with_graceful_shutdown(drained);
+    let serving = accept(listener, router, drained);
     let upkeep = tokio::spawn(system::upkeep());
     tracing::info!(address, "serving");
     announce(&address);
-    let outcome = tokio::select! {
-        outcome = serving.into_future() => outcome.map_err(RunError::Serve),
-        () = deadline(stopping) => {
-            tracing::warn!("some requests did not finish in time and were cut off");
-            Ok(())
-        }
-    };
+    tokio::select! {
+        () = serving => {}
+        () = deadline(stopping) => tracing::warn!("some requests did not finish in time and were cut off"),
+    }
     upkeep.abort();
     tracing::info!("stopped");
-    outcome
+    Ok(())
 }
 
 async fn deadline(stopping: oneshot::Receiver<()>) {

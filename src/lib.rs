@@ -16,6 +16,7 @@
 //! What it computes is for review by qualified accountants under the standards, policies and laws that apply, and is no accounting,
 //! legal or tax advice.
 
+mod accept;
 pub mod accounting;
 pub mod app;
 pub mod audit;

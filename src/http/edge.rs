@@ -65,6 +65,7 @@ pub fn router<S: Clone + Send + Sync + 'static>(api: OpenApiRouter<S>, state: S,
         .method_not_allowed_fallback(method_not_allowed)
         // From here on the last is the outermost.
         .layer(Extension(edge.body_limit))
+        .layer(from_fn(detached))
         .layer(from_fn_with_state(edge.time_limit, within_time))
         .layer(CatchPanicLayer::custom(panicked))
         .layer(from_fn(linger))
@@ -81,7 +82,22 @@ async fn method_not_allowed(request: Request) -> Problem {
     Problem::new(problem::METHOD_NOT_ALLOWED, detail)
 }
 
-/// Recording runs in a task of its own, so that cutting the wait short cuts no posting short.
+/// Runs what changes something in a task of its own: a client that goes away, or a wait that is cut short, drops the wait and not
+/// the work.
+async fn detached(request: Request, next: Next) -> Response {
+    if request.method().is_safe() {
+        return next.run(request).await;
+    }
+    match tokio::spawn(next.run(request)).await {
+        Ok(response) => response,
+        Err(error) => match error.try_into_panic() {
+            // The layer outside turns it into an answer.
+            Ok(panic) => std::panic::resume_unwind(panic),
+            Err(_) => Problem::unavailable("the service is stopping").into_response(),
+        },
+    }
+}
+
 async fn within_time(State(limit): State<Duration>, request: Request, next: Next) -> Response {
     match tokio::time::timeout(limit, next.run(request)).await {
         Ok(response) => response,

@@ -89,7 +89,9 @@ pub(super) async fn record(
         )?;
     }
     if accrued.drafts.is_empty() {
-        return Ok((Recorded::new(OK, &answer(request, &[], accrued.skipped))?, Rows::default()));
+        let entity = workspace.head.entity.clone();
+        let recorded = Recorded::new(OK, &answer(request, &[], accrued.skipped))?;
+        return session.nothing_to_do(&entity, recorded, reader).await;
     }
     let stamp = session.stamp(workspace);
     let entity = workspace.head.entity.clone();

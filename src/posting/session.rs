@@ -83,6 +83,12 @@ impl Session<'_> {
         reader: &mut Reader<'_>,
     ) -> Result<Recorded, RecordError> {
         let workspace = workspace.ok_or_else(|| no_entity(command.entity()))?;
+        if let Some(refused) = self.reference_in_use(command, reader).await? {
+            return Err(refused);
+        }
+        if let Some(id) = command.bond_issue() {
+            self.check_tag(id, workspace.issue(id)?)?;
+        }
         match command {
             Command::Issue(document) => {
                 let (draft, instrument) = decide::new_issue(workspace, document, None)?;
@@ -158,16 +164,12 @@ impl Session<'_> {
         reader: &mut Reader<'_>,
     ) -> Result<(Recorded, Rows), RecordError> {
         let state = workspace.issue(id)?;
-        if let Some(tags) = &self.context.if_match {
-            let tag = issue_tag(id, state.event_sequence);
-            if !tags.contains(&tag) {
-                return Err(RecordError::PreconditionFailed);
-            }
-        }
+        self.check_tag(id, state)?;
         let (draft, extra) = match decide::on_issue(workspace, id, command, reader).await? {
             Decided::Draft(draft, extra) => (draft, extra),
             Decided::Nothing { accrued_through, .. } => {
-                return Ok((Recorded::new(OK, &nothing(accrued_through))?, Rows::default()));
+                let entity = workspace.head.entity.clone();
+                return self.nothing_to_do(&entity, Recorded::new(OK, &nothing(accrued_through))?, reader).await;
             }
         };
         if self.context.preview_sha256.is_some() {
@@ -191,6 +193,14 @@ impl Session<'_> {
         let recorded = Recorded::new(CREATED, &answer)?;
         self.finish(workspace, &stamp, draft.kind, &event_id, &mut rows, &recorded)?;
         Ok((recorded, rows))
+    }
+
+    /// Whether the issue is still as the caller read it, if that was made a condition.
+    fn check_tag(&self, id: &str, state: &IssueState) -> Result<(), RecordError> {
+        match &self.context.if_match {
+            Some(tags) if !tags.contains(&issue_tag(id, state.event_sequence)) => Err(RecordError::PreconditionFailed),
+            _ => Ok(()),
+        }
     }
 
     /// The answer and rows of a draft that is recorded.
@@ -259,17 +269,39 @@ impl Session<'_> {
         workspace.head.hash.clone_from(&record.hash);
         rows.records.push(record);
         rows.entity_heads.push(workspace.head.clone());
+        self.keep_answer(&entity, stamp.recorded_at, recorded, rows);
+        Ok(())
+    }
+
+    /// The answer of a command that had nothing to do: as it was answered before under its key, else kept under it.
+    ///
+    /// # Errors
+    /// [`RecordError::KeyReused`] when the key was given to another request.
+    pub async fn nothing_to_do(
+        &self,
+        entity: &str,
+        recorded: Recorded,
+        reader: &mut Reader<'_>,
+    ) -> Result<(Recorded, Rows), RecordError> {
+        if let Some(recorded) = self.replay(entity, reader).await? {
+            return Ok((recorded, Rows::default()));
+        }
+        let mut rows = Rows::default();
+        self.keep_answer(entity, self.now, &recorded, &mut rows);
+        Ok((recorded, rows))
+    }
+
+    fn keep_answer(&self, entity: &str, recorded_at: i64, recorded: &Recorded, rows: &mut Rows) {
         if let Some(key) = &self.context.idempotency {
             rows.idempotency.push(IdempotencyRow {
-                entity,
+                entity: entity.to_owned(),
                 key: key.key.clone(),
                 fingerprint: key.fingerprint.clone(),
                 status: i64::from(recorded.status),
                 answer: recorded.answer.clone(),
-                recorded_at: stamp.recorded_at,
+                recorded_at,
             });
         }
-        Ok(())
     }
 
     pub fn natural_key(&self, workspace: &Workspace, kind: &str, reference: &str, id: &str) -> NaturalKeyRow {

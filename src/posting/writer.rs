@@ -198,7 +198,8 @@ impl Writer {
         let mut posting = self.store.begin().await?;
         self.lock(&mut posting, &entities, &mut held).await?;
         self.fetch(&mut posting, jobs, &mut held).await?;
-        let mut group = Group { rows: Rows::default(), outcomes: Vec::with_capacity(jobs.len()) };
+        let mut group =
+            Group { keys: BTreeSet::new(), rows: Rows::default(), outcomes: Vec::with_capacity(jobs.len()) };
         for job in jobs {
             group.decide(job, &mut posting, &mut held).await?;
         }
@@ -266,6 +267,8 @@ impl Writer {
 
 /// A group in the making.
 struct Group {
+    /// Idempotency keys that commands of this group carried, with their entities.
+    keys: BTreeSet<(String, String)>,
     rows: Rows,
     outcomes: Vec<Result<Recorded, RecordError>>,
 }
@@ -282,9 +285,26 @@ impl Group {
         held: &mut HashMap<String, Workspace>,
     ) -> Result<(), RecordError> {
         let session = Session { context: &job.context, now: now() };
+        let key = job.context.idempotency.as_ref().map(|key| (job.command.entity().to_owned(), key.key.clone()));
+        let repeated = key.is_some_and(|key| !self.keys.insert(key));
         // What a command reads from the store must hold what the group wrote before it.
-        if session.reads_history(&job.command, held.get(job.command.entity())) && !self.rows.is_empty() {
+        let reads = repeated || session.reads_history(&job.command, held.get(job.command.entity()));
+        if reads && !self.rows.is_empty() {
             posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
+        }
+        if repeated {
+            match session.replay(job.command.entity(), &mut posting.reader()?).await {
+                Ok(None) => {}
+                Ok(Some(recorded)) => {
+                    self.outcomes.push(Ok(recorded));
+                    return Ok(());
+                }
+                Err(RecordError::Store(error)) => return Err(error.into()),
+                Err(refused) => {
+                    self.outcomes.push(Err(refused));
+                    return Ok(());
+                }
+            }
         }
         let counters = held.get(job.command.entity()).map(Workspace::counters);
         let outcome = session.record(&job.command, held, &mut posting.reader()?).await;

@@ -7,7 +7,6 @@ use jiff::civil::Date;
 use super::{Library, ReadError};
 use crate::accounting::account_mapping::AccountMapping;
 use crate::accounting::journal::AccountRole;
-use crate::document::wire::DateString;
 use crate::document::{AccountDocument, AccountMappingDocument};
 use crate::posting::{self, RecordError, account_document};
 
@@ -40,7 +39,7 @@ impl Library {
         let missing = AccountRole::ALL.iter().map(|role| role.name()).filter(|role| !accounts.contains_key(*role));
         Ok(AccountMappingDocument {
             missing: Some(missing.map(str::to_owned).collect()),
-            effective_from: Some(DateString(as_of)),
+            effective_from: None,
             accounts,
         })
     }

@@ -1,6 +1,11 @@
 //! One integration binary: a file a resource, a file a promise.
 
 mod accounting;
+mod api;
+mod architecture;
+mod concurrency;
+mod contract;
+mod crash;
 mod demo;
 mod histories;
 mod http_base;

@@ -41,7 +41,7 @@ pub struct GetQuery {
 /// Map account roles to accounts
 ///
 /// The whole mapping from a date on, for the entity or for one issue of it. Batches that waited for an account are released.
-#[utoipa::path(put, path = "/v1/entities/{entity}/account-mapping", tag = "entities", params(EntityPath, PutQuery),
+#[utoipa::path(put, operation_id = "map_accounts", path = "/v1/entities/{entity}/account-mapping", tag = "entities", params(EntityPath, PutQuery),
     request_body = AccountMappingDocument,
     responses((status = 200, description = "The mapping as recorded", body = AccountMappingDocument)))]
 pub async fn put(
@@ -64,7 +64,7 @@ pub async fn put(
 }
 
 /// The accounts that roles resolve to on a date, and the roles that have none
-#[utoipa::path(get, path = "/v1/entities/{entity}/account-mapping", tag = "entities", params(EntityPath, GetQuery),
+#[utoipa::path(get, operation_id = "get_account_mapping", path = "/v1/entities/{entity}/account-mapping", tag = "entities", params(EntityPath, GetQuery),
     responses((status = 200, description = "The resolved accounts", body = AccountMappingDocument)))]
 pub async fn get(
     State(app): State<App>,

@@ -23,7 +23,7 @@ use crate::store::IssueFilter;
 /// Record a bond issue
 ///
 /// Solves its effective rate and posts the issuance.
-#[utoipa::path(post, path = "/v1/bond-issues", tag = "bond issues", params(Recording), request_body = BondIssueDocument,
+#[utoipa::path(post, operation_id = "create_bond_issue", path = "/v1/bond-issues", tag = "bond issues", params(Recording), request_body = BondIssueDocument,
     responses((status = 201, description = "The issue, its rates and what was posted", body = BondIssueAnswer)))]
 pub async fn create(
     State(app): State<App>,
@@ -37,7 +37,7 @@ pub async fn create(
 /// A bond issue with its solved rates
 ///
 /// Its ETag changes with each event of the issue; a transaction sent with it as `If-Match` is refused if another came first.
-#[utoipa::path(get, path = "/v1/bond-issues/{id}", tag = "bond issues", params(IdPath),
+#[utoipa::path(get, operation_id = "get_bond_issue", path = "/v1/bond-issues/{id}", tag = "bond issues", params(IdPath),
     responses((status = 200, description = "The issue", body = BondIssueAnswer)))]
 pub async fn get(State(app): State<App>, Path(id): Path<RecordId>, _: Query<NoQuery>) -> Result<Response, Problem> {
     let (issue, tag) = app.library.bond_issue(id.entity(), &id.to_string()).await?;
@@ -66,7 +66,7 @@ struct Filters<'a> {
 }
 
 /// Bond issues in the order in which they were recorded
-#[utoipa::path(get, path = "/v1/bond-issues", tag = "bond issues", params(ListQuery),
+#[utoipa::path(get, operation_id = "list_bond_issues", path = "/v1/bond-issues", tag = "bond issues", params(ListQuery),
     responses((status = 200, description = "A page of issues", body = Page<BondIssueAnswer>)))]
 pub async fn list(
     State(app): State<App>,
@@ -112,7 +112,7 @@ pub struct ScheduleQuery {
 }
 
 /// The amortization schedule of an issue, a row a coupon period
-#[utoipa::path(get, path = "/v1/bond-issues/{id}/schedule", tag = "bond issues", params(IdPath, ScheduleQuery),
+#[utoipa::path(get, operation_id = "get_schedule", path = "/v1/bond-issues/{id}/schedule", tag = "bond issues", params(IdPath, ScheduleQuery),
     responses((status = 200, description = "The schedule", body = ScheduleDocument)))]
 pub async fn schedule(
     State(app): State<App>,
@@ -134,7 +134,7 @@ pub struct EventsQuery {
 }
 
 /// The events of an issue in the order in which they were recorded
-#[utoipa::path(get, path = "/v1/bond-issues/{id}/events", tag = "bond issues", params(IdPath, EventsQuery),
+#[utoipa::path(get, operation_id = "list_events", path = "/v1/bond-issues/{id}/events", tag = "bond issues", params(IdPath, EventsQuery),
     responses((status = 200, description = "A page of events", body = Page<EventRecord>)))]
 pub async fn events(
     State(app): State<App>,

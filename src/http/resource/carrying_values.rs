@@ -31,7 +31,7 @@ pub struct OneQuery {
 }
 
 /// The carrying value of an issue at close of business on a date, and how it ties to what is booked
-#[utoipa::path(get, path = "/v1/bond-issues/{id}/carrying-value", tag = "carrying values", params(IdPath, OneQuery),
+#[utoipa::path(get, operation_id = "get_carrying_value", path = "/v1/bond-issues/{id}/carrying-value", tag = "carrying values", params(IdPath, OneQuery),
     responses((status = 200, description = "The carrying value", body = CarryingValueDocument)))]
 pub async fn one(
     State(app): State<App>,
@@ -70,7 +70,7 @@ struct Filters<'a> {
 }
 
 /// The carrying values of an entity's issues in one currency, with their total
-#[utoipa::path(get, path = "/v1/entities/{entity}/carrying-values", tag = "carrying values", params(EntityPath, AllQuery),
+#[utoipa::path(get, operation_id = "list_carrying_values", path = "/v1/entities/{entity}/carrying-values", tag = "carrying values", params(EntityPath, AllQuery),
     responses((status = 200, description = "The carrying values", content((CarryingValues = "application/json"), (String = "text/csv")))))]
 pub async fn all(
     State(app): State<App>,

@@ -20,7 +20,7 @@ use crate::http::wire::Timestamp;
 use crate::posting::{Command, Context};
 
 /// Create an entity
-#[utoipa::path(post, path = "/v1/entities", tag = "entities", request_body = EntityDocument,
+#[utoipa::path(post, operation_id = "create_entity", path = "/v1/entities", tag = "entities", request_body = EntityDocument,
     responses((status = 201, description = "The entity", body = EntityDocument)))]
 pub async fn create(
     State(app): State<App>,
@@ -36,7 +36,7 @@ pub async fn create(
 }
 
 /// An entity
-#[utoipa::path(get, path = "/v1/entities/{entity}", tag = "entities", params(EntityPath),
+#[utoipa::path(get, operation_id = "get_entity", path = "/v1/entities/{entity}", tag = "entities", params(EntityPath),
     responses((status = 200, description = "The entity", body = EntityDocument)))]
 pub async fn get(
     State(app): State<App>,
@@ -61,7 +61,7 @@ struct Filters<'a> {
 }
 
 /// Entities in order of their code
-#[utoipa::path(get, path = "/v1/entities", tag = "entities", params(ListQuery),
+#[utoipa::path(get, operation_id = "list_entities", path = "/v1/entities", tag = "entities", params(ListQuery),
     responses((status = 200, description = "A page of entities", body = Page<EntityDocument>)))]
 pub async fn list(
     State(app): State<App>,

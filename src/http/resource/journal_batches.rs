@@ -28,7 +28,7 @@ pub struct GetQuery {
 }
 
 /// A journal batch, as JSON or as CSV with one line a journal line
-#[utoipa::path(get, path = "/v1/journal-batches/{id}", tag = "journal", params(IdPath, GetQuery),
+#[utoipa::path(get, operation_id = "get_journal_batch", path = "/v1/journal-batches/{id}", tag = "journal", params(IdPath, GetQuery),
     responses((status = 200, description = "The batch", content((BatchDocument = "application/json"), (String = "text/csv")))))]
 pub async fn get(
     State(app): State<App>,
@@ -73,7 +73,7 @@ struct Filters<'a> {
 }
 
 /// Journal batches of an entity in order of posting, for browsing; the feed is `releases`
-#[utoipa::path(get, path = "/v1/journal-batches", tag = "journal", params(ListQuery),
+#[utoipa::path(get, operation_id = "list_journal_batches", path = "/v1/journal-batches", tag = "journal", params(ListQuery),
     responses((status = 200, description = "A page of batches", body = Page<BatchDocument>)))]
 pub async fn list(
     State(app): State<App>,
@@ -118,7 +118,7 @@ pub struct Feed {
 }
 
 /// The releases of an entity after a number, in order
-#[utoipa::path(get, path = "/v1/entities/{entity}/releases", tag = "journal", params(EntityPath, FeedQuery),
+#[utoipa::path(get, operation_id = "list_releases", path = "/v1/entities/{entity}/releases", tag = "journal", params(EntityPath, FeedQuery),
     responses((status = 200, description = "Releases", body = Feed)))]
 pub async fn releases(
     State(app): State<App>,

@@ -33,7 +33,7 @@ pub struct RollforwardQuery {
 }
 
 /// The rollforward of the debt over a period, by issue and in total, with what ties
-#[utoipa::path(get, path = "/v1/entities/{entity}/rollforward", tag = "reports", params(EntityPath, RollforwardQuery),
+#[utoipa::path(get, operation_id = "get_rollforward", path = "/v1/entities/{entity}/rollforward", tag = "reports", params(EntityPath, RollforwardQuery),
     responses((status = 200, description = "The rollforward", content((RollforwardDocument = "application/json"), (String = "text/csv")))))]
 pub async fn rollforward(
     State(app): State<App>,
@@ -64,7 +64,7 @@ pub struct TrialBalanceQuery {
 }
 
 /// The trial balance of what was posted, by account role
-#[utoipa::path(get, path = "/v1/entities/{entity}/trial-balance", tag = "reports", params(EntityPath, TrialBalanceQuery),
+#[utoipa::path(get, operation_id = "get_trial_balance", path = "/v1/entities/{entity}/trial-balance", tag = "reports", params(EntityPath, TrialBalanceQuery),
     responses((status = 200, description = "The trial balance", body = TrialBalanceDocument)))]
 pub async fn trial_balance(
     State(app): State<App>,

@@ -29,7 +29,7 @@ async fn on_issue(
 ///
 /// Interest and amortization of every issue through a date, cut at the close of each fiscal period. Answers 200 without batches
 /// when there is nothing to post.
-#[utoipa::path(post, path = "/v1/entities/{entity}/accruals", tag = "transactions", params(EntityPath, Recording),
+#[utoipa::path(post, operation_id = "accrue_entity", path = "/v1/entities/{entity}/accruals", tag = "transactions", params(EntityPath, Recording),
     request_body = AccrualRequest,
     responses((status = 201, description = "What was posted", body = EntityAccrualAnswer)))]
 pub async fn accrue_entity(
@@ -46,7 +46,7 @@ pub async fn accrue_entity(
 ///
 /// Interest and amortization through a date, cut at the close of each fiscal period. Answers 200 without batches when there is
 /// nothing to post.
-#[utoipa::path(post, path = "/v1/bond-issues/{id}/accruals", tag = "transactions", params(IdPath, Recording),
+#[utoipa::path(post, operation_id = "accrue_bond_issue", path = "/v1/bond-issues/{id}/accruals", tag = "transactions", params(IdPath, Recording),
     request_body = AccrualRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn accrue(
     State(app): State<App>,
@@ -61,7 +61,7 @@ pub async fn accrue(
 ///
 /// What is due for the principal outstanding before the coupon date, with interest left payable at conversions since the coupon
 /// before.
-#[utoipa::path(post, path = "/v1/bond-issues/{id}/coupon-payments", tag = "transactions", params(IdPath, Recording),
+#[utoipa::path(post, operation_id = "pay_coupon", path = "/v1/bond-issues/{id}/coupon-payments", tag = "transactions", params(IdPath, Recording),
     request_body = CouponPaymentRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn pay_coupon(
     State(app): State<App>,
@@ -76,7 +76,7 @@ pub async fn pay_coupon(
 ///
 /// By the book value method (ASC 470-20-40-4): the carrying amount leaves with the bonds, shares are issued at par, the balance goes
 /// to paid-in capital, without gain or loss.
-#[utoipa::path(post, path = "/v1/bond-issues/{id}/conversions", tag = "transactions", params(IdPath, Recording),
+#[utoipa::path(post, operation_id = "convert_bonds", path = "/v1/bond-issues/{id}/conversions", tag = "transactions", params(IdPath, Recording),
     request_body = ConversionRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn convert(
     State(app): State<App>,
@@ -91,7 +91,7 @@ pub async fn convert(
 ///
 /// Acceptance and conversion together, the acceptance alone (without `effective_date`), or the conversion of an acceptance recorded
 /// before (with `acceptance`). The expense is measured at acceptance (ASC 470-20-40-16).
-#[utoipa::path(post, path = "/v1/bond-issues/{id}/inducements", tag = "transactions", params(IdPath, Recording),
+#[utoipa::path(post, operation_id = "induce_conversion", path = "/v1/bond-issues/{id}/inducements", tag = "transactions", params(IdPath, Recording),
     request_body = InducementRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn induce(
     State(app): State<App>,

@@ -5,7 +5,7 @@ use super::*;
 #[tokio::test]
 async fn an_unknown_path_is_a_problem_with_and_without_a_token() {
     assert!(get("/v1/nothing").await.problem(404, "not_found").contains("/v1/nothing"));
-    let bare = Request::builder().uri("/").body(Body::empty()).expect("a request");
+    let bare = Request::builder().uri("/nothing").body(Body::empty()).expect("a request");
     send(bare).await.problem(404, "not_found");
     get("/docs/nothing.js").await.problem(404, "not_found");
     get("/v1/numbers/").await.problem(404, "not_found");

@@ -1,4 +1,6 @@
 //! What tests stand on: databases, and the program as a process.
 
+pub mod client;
+pub mod ledger;
 pub mod postgres;
 pub mod process;

@@ -1,0 +1,83 @@
+//! Several processes on one database, clients that vanish or stall, and the end of a process that is busy.
+
+mod draining;
+mod repetitions;
+mod socket;
+mod two_processes;
+mod vanishing_clients;
+
+use sqlx::postgres::PgConnection;
+use sqlx::{Connection, Row};
+
+use crate::crash::Client;
+use crate::support::postgres;
+use crate::support::process::Process;
+
+const ENTITY: &str = "ROPE";
+
+/// A database of either engine, kept as long as this lives.
+struct Database {
+    url: String,
+    _directory: Option<tempfile::TempDir>,
+}
+
+impl Database {
+    fn sqlite() -> Database {
+        let directory = tempfile::tempdir().expect("a directory");
+        let url = format!("sqlite:{}", directory.path().join("books.sqlite").display());
+        Database { url, _directory: Some(directory) }
+    }
+
+    async fn postgres() -> Option<Database> {
+        let url = postgres::server()?.create_database().await;
+        Some(Database { url, _directory: None })
+    }
+
+    /// Starts the service on it with an entity opened.
+    async fn serve(&self) -> (Process, Client) {
+        let process = Process::serve(&self.url, "off");
+        let client = Client::new(process.address());
+        client.open_entity(ENTITY).await;
+        (process, client)
+    }
+}
+
+/// A connection of its own to PostgreSQL that holds the head of the entity, so that the service has to wait for it.
+struct Held {
+    holder: PgConnection,
+    watcher: PgConnection,
+}
+
+impl Held {
+    async fn head(url: &str) -> Held {
+        let mut holder = PgConnection::connect(url).await.expect("a connection");
+        let watcher = PgConnection::connect(url).await.expect("a connection");
+        sqlx::query("begin").execute(&mut holder).await.expect("begins");
+        let locked = sqlx::query("select 1 from entity_head where entity = $1 for update").bind(ENTITY);
+        locked.fetch_one(&mut holder).await.expect("the head is there");
+        Held { holder, watcher }
+    }
+
+    /// Returns when a connection of the service waits for the head. Asking takes the server a moment each time, and the
+    /// answers to be counted are bounded.
+    async fn until_waited_for(&mut self) {
+        const WAITING: &str = "select count(*) as waiting from pg_stat_activity \
+            where datname = current_database() and wait_event_type = 'Lock'";
+        for _ in 0..100_000 {
+            let row = sqlx::query(WAITING).fetch_one(&mut self.watcher).await.expect("the server answers");
+            if row.get::<i64, _>("waiting") > 0 {
+                return;
+            }
+        }
+        panic!("the service never waited for the head");
+    }
+
+    async fn release(mut self) {
+        sqlx::query("commit").execute(&mut self.holder).await.expect("commits");
+    }
+}
+
+/// The count of the answers with a status.
+fn with_status(statuses: &[u16], status: u16) -> usize {
+    statuses.iter().filter(|found| **found == status).count()
+}

@@ -1,0 +1,221 @@
+//! What holds for everything that is posted, whatever it is: asserted of every answer that the test client gets.
+
+use std::collections::BTreeMap;
+
+use rust_decimal::Decimal;
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+
+use super::client::{array, assert_fields, text};
+
+/// Checks an answer to a post: its batches, if they are there whole, and whether its event foots.
+#[track_caller]
+pub fn check_answer(answer: &Value) {
+    let Some(batches) = answer.get("journal_batches").and_then(Value::as_array) else { return };
+    let whole: Vec<&Value> = batches.iter().filter(|batch| batch.get("entries").is_some()).collect();
+    whole.iter().for_each(|batch| check_batch(batch));
+    let dates: Vec<_> = batches.iter().map(|batch| (text(&batch["posting_date"]), text(&batch["currency"]))).collect();
+    assert!(
+        dates.is_sorted_by(|left, right| left < right),
+        "one batch a posting date and currency, in order: {dates:?}"
+    );
+    if let Some(event) = answer.get("event") {
+        check_foots(answer, event, &whole);
+    }
+}
+
+/// Checks a batch: its form, that it balances, its totals and effects, and its hash.
+#[track_caller]
+pub fn check_batch(batch: &Value) {
+    let previewed = batch["id"].is_null();
+    let released = batch["status"] == json!("released");
+    let optional = if released && !previewed { " release revision" } else { "" };
+    let always = "id number sequence entity currency posting_date effective_date recorded_at status entries totals \
+                  statement_effects content_sha256";
+    assert_fields(batch, &format!("{always}{optional}"));
+    assert_fields(&batch["totals"], "entries lines debit credit");
+    assert_fields(&batch["statement_effects"], "assets liabilities equity net_income");
+    let (mut debit, mut credit, mut count) = (Decimal::ZERO, Decimal::ZERO, 0);
+    for (entry, sequence) in array(&batch["entries"]).iter().zip(1..) {
+        let isin = if entry.get("isin").is_some() { " isin" } else { "" };
+        assert_fields(
+            entry,
+            &format!("sequence kind bond_issue reference event effective_date description lines{isin}"),
+        );
+        assert_eq!(entry["sequence"], json!(sequence));
+        let mut sides = (Decimal::ZERO, Decimal::ZERO);
+        for (line, number) in array(&entry["lines"]).iter().zip(1..) {
+            assert_eq!(line["line"], json!(number));
+            check_line(line, text(&batch["currency"]), released);
+            let amount = figure(&line["amount"]);
+            match text(&line["side"]) {
+                "debit" => sides.0 += amount,
+                "credit" => sides.1 += amount,
+                side => panic!("there is no side {side}"),
+            }
+            count += 1;
+        }
+        assert!(sides.0 == sides.1 && sides.0 > Decimal::ZERO, "{entry} does not balance");
+        debit += sides.0;
+        credit += sides.1;
+    }
+    let totals = &batch["totals"];
+    assert_eq!(totals["entries"], json!(array(&batch["entries"]).len()));
+    assert_eq!(totals["lines"], json!(count));
+    assert_eq!((figure(&totals["debit"]), figure(&totals["credit"])), (debit, credit));
+    assert_eq!(effects(batch), EFFECTS.map(|name| figure(&batch["statement_effects"][name])), "{batch}");
+    let [assets, liabilities, equity, _] = effects(batch);
+    assert_eq!(assets, liabilities + equity, "{batch}");
+    if previewed {
+        assert!(["number", "sequence", "recorded_at", "content_sha256"].iter().all(|name| batch[*name].is_null()));
+    } else {
+        assert_eq!(batch["content_sha256"], json!(content_hash(batch)));
+    }
+}
+
+const EFFECTS: [&str; 4] = ["assets", "liabilities", "equity", "net_income"];
+
+/// The effects on the statements from the lines: what is not an asset counts with its credits, and net income is part of equity.
+fn effects(batch: &Value) -> [Decimal; 4] {
+    let [mut assets, mut liabilities, mut equity, mut net_income] = [Decimal::ZERO; 4];
+    for (role, credit) in movements(array(&batch["entries"]).iter()) {
+        match role.as_str() {
+            "cash" | "interest_receivable" => assets -= credit,
+            "common_stock" | "additional_paid_in_capital" => equity += credit,
+            "interest_expense" | "debt_conversion_expense" | "gain_on_extinguishment" | "loss_on_extinguishment" => {
+                equity += credit;
+                net_income += credit;
+            }
+            _ => liabilities += credit,
+        }
+    }
+    [assets, liabilities, equity, net_income]
+}
+
+#[track_caller]
+fn check_line(line: &Value, currency: &str, released: bool) {
+    let names = "line account_role account account_name side amount memo monetary dimensions derivation";
+    assert_fields(line, names);
+    assert_fields(&line["derivation"], "figures paragraph rule");
+    assert!(!text(&line["derivation"]["rule"]).is_empty() && !text(&line["derivation"]["paragraph"]).is_empty());
+    assert!(line["derivation"]["figures"].as_object().is_some_and(|figures| figures.values().all(Value::is_string)));
+    assert_eq!(line["account"].is_string(), released, "{line}");
+    assert!(!text(&line["memo"]).is_empty());
+    let amount = figure(&line["amount"]);
+    assert!(amount > Decimal::ZERO, "{line}");
+    assert_eq!(amount.scale(), decimals(currency), "{line}");
+    let role = text(&line["account_role"]);
+    let monetary = !matches!(role, "common_stock" | "additional_paid_in_capital") && !is_income(role);
+    assert_eq!(line["monetary"], json!(monetary), "{line}");
+}
+
+fn is_income(role: &str) -> bool {
+    role.contains("expense") || role.contains("extinguishment")
+}
+
+/// The decimals of a currency's minor unit, for the currencies that tests use.
+pub fn decimals(currency: &str) -> u32 {
+    match currency {
+        "JPY" => 0,
+        "KWD" => 3,
+        "USD" | "EUR" => 2,
+        other => panic!("no test uses {other}"),
+    }
+}
+
+/// An amount as it is written.
+#[track_caller]
+pub fn figure(value: &Value) -> Decimal {
+    text(value).parse().unwrap_or_else(|_| panic!("{value} is no figure"))
+}
+
+/// What entries credit to each role, debits negative.
+pub fn movements<'a>(entries: impl Iterator<Item = &'a Value>) -> BTreeMap<String, Decimal> {
+    let mut roles = BTreeMap::new();
+    for line in entries.flat_map(|entry| array(&entry["lines"])) {
+        let amount = figure(&line["amount"]);
+        let credit = if line["side"] == json!("credit") { amount } else { -amount };
+        *roles.entry(text(&line["account_role"]).to_owned()).or_default() += credit;
+    }
+    roles
+}
+
+/// Balance before less balance after is what the event's own entries moved. Accruals and take-backs move nothing at its boundary.
+#[track_caller]
+fn check_foots(answer: &Value, event: &Value, batches: &[&Value]) {
+    assert_fields(event, "id kind sequence effective_date recorded_at request_id bond_issue");
+    let (before, after) = (&answer["position_before"], &answer["position_after"]);
+    check_position(before);
+    check_position(after);
+    if event["kind"] == json!("accrual") {
+        return;
+    }
+    assert_eq!(before["boundary"], after["boundary"]);
+    let own = batches.iter().flat_map(|batch| array(&batch["entries"]));
+    let own = own.filter(|entry| !["accrual", "catch_up"].contains(&text(&entry["kind"])));
+    let credits = movements(own);
+    let credit = |role: &str| credits.get(role).copied().unwrap_or_default();
+    for (component, moved) in [
+        ("principal", credit("bonds_payable")),
+        ("premium_discount", credit("premium_on_bonds_payable") + credit("discount_on_bonds_payable")),
+        ("issue_costs", credit("debt_issue_costs")),
+        ("interest_payable", credit("interest_payable")),
+    ] {
+        // Interest received at settlement may differ from the interest computed; the issuance says by how much.
+        let difference = match (component, answer.get("issuance")) {
+            ("interest_payable", Some(issuance)) => figure(&issuance["accrued_interest_difference"]),
+            _ => Decimal::ZERO,
+        };
+        let change = figure(&after[component]) - figure(&before[component]) - difference;
+        assert_eq!(change, moved, "{component} of {answer}");
+    }
+}
+
+/// A position adds up.
+#[track_caller]
+pub fn check_position(position: &Value) {
+    assert_fields(
+        position,
+        "as_of boundary principal premium_discount issue_costs carrying_amount interest_due interest_accrued \
+         interest_payable interest_receivable",
+    );
+    let part = |name: &str| figure(&position[name]);
+    assert_eq!(part("carrying_amount"), part("principal") + part("premium_discount") + part("issue_costs"));
+    assert_eq!(part("interest_payable"), part("interest_due") + part("interest_accrued"));
+}
+
+/// A batch's hash by its documented rule: SHA-256 over the RFC 8785 canonical form of the batch without `content_sha256`, `release`,
+/// `revision` and `status`, and of its lines without `account`, `account_name` and `dimensions`.
+pub fn content_hash(batch: &Value) -> String {
+    let mut hashed = batch.clone();
+    let without = |object: &mut Value, names: &[&str]| {
+        let fields = object.as_object_mut().expect("an object");
+        fields.retain(|name, _| !names.contains(&name.as_str()));
+    };
+    without(&mut hashed, &["content_sha256", "release", "revision", "status"]);
+    for entry in hashed["entries"].as_array_mut().expect("entries") {
+        for line in entry["lines"].as_array_mut().expect("lines") {
+            without(line, &["account", "account_name", "dimensions"]);
+        }
+    }
+    canonical_hash(&hashed)
+}
+
+/// SHA-256 over the RFC 8785 canonical form.
+pub fn canonical_hash(value: &Value) -> String {
+    let bytes = serde_json_canonicalizer::to_vec(value).expect("JSON has a canonical form");
+    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// The lines of a batch as role, side and amount, in order.
+pub fn lines(batch: &Value) -> Vec<(&str, &str, &str)> {
+    let lines = array(&batch["entries"]).iter().flat_map(|entry| array(&entry["lines"]));
+    lines.map(|line| (text(&line["account_role"]), text(&line["side"]), text(&line["amount"]))).collect()
+}
+
+/// The lines of a batch's entries of one kind, in order.
+pub fn lines_of<'a>(batch: &'a Value, kind: &str) -> Vec<(&'a str, &'a str, &'a str)> {
+    let entries = array(&batch["entries"]).iter().filter(|entry| entry["kind"] == json!(kind));
+    let lines = entries.flat_map(|entry| array(&entry["lines"]));
+    lines.map(|line| (text(&line["account_role"]), text(&line["side"]), text(&line["amount"]))).collect()
+}
