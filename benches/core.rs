@@ -39,7 +39,7 @@ fn main() {
         });
         let conversion = Conversion {
             effective_date: date(2031, 5, 10),
-            principal: Amount::from_minor(30_000_00),
+            principal: Amount::from_minor(3_000_000),
             share_price: Some(Decimal::new(5_125, 2)),
             settlement: None,
             fractional_shares: FractionalShares::Cash,
@@ -95,8 +95,8 @@ fn accrued(books: &Books, through: Date) -> Books {
 fn terms(settlement_date: Date) -> Terms {
     Terms {
         currency: Currency::from_code("USD").expect("listed"),
-        principal: Amount::from_minor(1_000_000_00),
-        denomination: Amount::from_minor(1_000_00),
+        principal: Amount::from_minor(100_000_000),
+        denomination: Amount::from_minor(100_000),
         coupon_rate: Decimal::new(425, 4),
         coupon_frequency: 2,
         compounding_frequency: 2,
@@ -105,9 +105,9 @@ fn terms(settlement_date: Date) -> Terms {
         settlement_date,
         first_coupon_date: None,
         maturity_date: date(2035, 1, 15),
-        proceeds: Amount::from_minor(972_345_67),
+        proceeds: Amount::from_minor(97_234_567),
         accrued_interest_received: None,
-        issue_costs: Amount::from_minor(21_500_00),
+        issue_costs: Amount::from_minor(2_150_000),
         redemption_price: Decimal::ONE,
         amortization_method: AmortizationMethod::EffectiveInterest,
         within_period: WithinPeriod::Ratable,

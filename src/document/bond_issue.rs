@@ -186,9 +186,7 @@ impl BondIssueDocument {
                 "it must be an ISIN of ISO 6166, whose last character is its check digit",
             ));
         }
-        let amount = |field, figure: DecimalString| {
-            Amount::from_major(figure.0, currency).map_err(|refusal| refusal.of_field(field))
-        };
+        let amount = |field, figure| super::amount(field, figure, currency);
         Ok(Terms {
             currency,
             principal: amount("principal", self.principal)?,

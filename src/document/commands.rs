@@ -3,17 +3,13 @@
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use super::amount;
 use super::bond_issue::SettlementName;
 use super::wire::{DateString, DecimalString};
 use crate::accounting::transaction::conversion::Conversion;
 use crate::accounting::transaction::inducement::{Completion, Criteria, Offer, OtherConsideration};
 use crate::accounting::transaction::{FractionalShares, Settlement};
-use crate::accounting::{Amount, Currency, Refusal};
-
-/// The amount of a field.
-fn amount(field: &'static str, figure: DecimalString, currency: Currency) -> Result<Amount, Refusal> {
-    Amount::from_major(figure.0, currency).map_err(|refusal| refusal.of_field(field))
-}
+use crate::accounting::{Currency, Refusal};
 
 /// Accrue interest and amortization through a date.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -213,7 +209,7 @@ impl InducementRequest {
                 "whether this is an induced conversion or an extinguishment depends on them (ASC 470-20-40-13)",
             )
         })?;
-        let amount = |field, figure: DecimalString| amount(field, figure, currency);
+        let amount = |field, figure| super::amount(field, figure, currency);
         let other_consideration = match &self.other_consideration {
             Some(other) => Some(OtherConsideration {
                 description: other.description.clone(),

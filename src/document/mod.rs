@@ -25,9 +25,21 @@ pub use commands::{
 };
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 
+use crate::accounting::Refusal;
 use crate::accounting::money::{Amount, Currency};
 
 /// An amount as it stands in a document: all decimals of the currency.
 pub fn money(amount: Amount, currency: Currency) -> String {
     amount.to_major(currency).to_string()
+}
+
+/// The amount of a field of a request.
+///
+/// # Errors
+/// A [`Refusal`] that names the field.
+fn amount(field: &'static str, figure: wire::DecimalString, currency: Currency) -> Result<Amount, Refusal> {
+    Amount::from_major(figure.0, currency).map_err(|refusal| match refusal {
+        Refusal::Overflow => Refusal::invalid(field, figure, "an amount may have at most 10^15 minor units"),
+        other => other.of_field(field),
+    })
 }

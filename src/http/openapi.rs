@@ -53,6 +53,7 @@ pub fn complete(mut api: OpenApi, refusals: &[Kind]) -> OpenApi {
     let mut tags: Vec<String> = Vec::new();
     for (path, item) in &mut api.paths.paths {
         for operation in operations(item) {
+            also_ok(operation);
             let applying: Vec<_> = by_status.keys().filter(|status| applies(**status, path, operation)).collect();
             for status in applying {
                 let shared = RefOr::Ref(Ref::new(format!("#/components/responses/{}", component(*status))));
@@ -87,6 +88,20 @@ fn component(status: StatusCode) -> String {
 }
 
 /// Whether an operation can answer with a status, told from its shape.
+/// An operation that records answers 200 with the same document when it is only validated, or has nothing to record.
+fn also_ok(operation: &mut Operation) {
+    let records = operation
+        .parameters
+        .iter()
+        .flatten()
+        .any(|parameter| matches!(parameter, RefOr::T(known) if known.name == KEY));
+    let created = operation.responses.responses.get("201").cloned();
+    if let (true, Some(RefOr::T(mut answer))) = (records, created) {
+        answer.description = "What would be recorded (`validate_only`), or nothing to record".to_owned();
+        operation.responses.responses.entry("200".to_owned()).or_insert(RefOr::T(answer));
+    }
+}
+
 fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
     let secured = path.starts_with("/v1");
     let named = |name: &str| {
@@ -103,7 +118,8 @@ fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
         StatusCode::BAD_REQUEST | StatusCode::UNAUTHORIZED | StatusCode::FORBIDDEN => secured,
         StatusCode::NOT_FOUND => secured && path.contains('{'),
         StatusCode::NOT_ACCEPTABLE => several,
-        StatusCode::CONFLICT | StatusCode::PRECONDITION_FAILED => records,
+        StatusCode::CONFLICT => records || (path == "/v1/entities" && body),
+        StatusCode::PRECONDITION_FAILED => records,
         StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE => body,
         StatusCode::UNPROCESSABLE_ENTITY => body || records,
         StatusCode::INTERNAL_SERVER_ERROR | StatusCode::SERVICE_UNAVAILABLE => true,

@@ -105,10 +105,8 @@ pub fn lines(opening: &Sums, movements: &[(String, Sums)]) -> Result<Vec<Movemen
             closing = closing.plus(&sums.balances())?;
             let line = |movement, sums| MovementLine { movement, stored: Some(stored), sums };
             if stored == "accrual" {
-                let parts = [("amortization", sums.amortization_part()?), ("coupon_accrued", sums.coupon_part())];
-                lines.extend(
-                    parts.into_iter().filter(|(_, part)| *part != Sums::default()).map(|(name, part)| line(name, part)),
-                );
+                lines.push(line("amortization", sums.amortization_part()?));
+                lines.push(line("coupon_accrued", sums.coupon_part()));
             } else {
                 lines.push(line(stored, *sums));
             }

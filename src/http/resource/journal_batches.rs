@@ -51,6 +51,10 @@ pub async fn get(
 pub enum StatusFilter {
     Ready,
     Released,
+    /// No batch is acknowledged yet: acknowledgements are not recorded by this version.
+    Acknowledged,
+    /// Likewise.
+    Rejected,
 }
 
 #[derive(Deserialize, IntoParams)]
@@ -90,6 +94,9 @@ pub async fn list(
         None => BatchFilter::All,
         Some(StatusFilter::Ready) => BatchFilter::Ready,
         Some(StatusFilter::Released) => BatchFilter::Released,
+        Some(StatusFilter::Acknowledged | StatusFilter::Rejected) => {
+            return Ok(Page { items: Vec::new(), next_cursor: None });
+        }
     };
     let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
     let rows = app.library.journal_batches(entity, filter, known, after, query.limit.get()).await?;

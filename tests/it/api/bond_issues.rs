@@ -26,7 +26,7 @@ pub fn am_07() -> Value {
 
 async fn an_issue_is_answered_with_its_terms_rates_and_issuance(service: Service) {
     service.mapped_entity("ACME").await;
-    let terms = terms(json!({"proceeds": "1050000.00", "issue_costs": "20000.00", "isin": "US0378331005",
+    let terms = terms(json!({"proceeds": "1050000.00", "issue_costs": "20000.00", "isin": "XS000PARWR19",
         "name": "Convertible notes of 2030", "dimensions": {"desk": "treasury"}, "record_days": 14}));
     let answer = service.post(ISSUES, &terms).await.created();
     let stated = "entity reference name isin dimensions currency principal denomination coupon_rate coupon_frequency day_count \
@@ -61,7 +61,7 @@ async fn an_issue_is_answered_with_its_terms_rates_and_issuance(service: Service
     let entry = &answer["journal_batches"][0]["entries"][0];
     assert_figures(
         entry,
-        json!({"kind": "issuance", "isin": "US0378331005", "reference": "CB-1", "bond_issue": answer["id"]}),
+        json!({"kind": "issuance", "isin": "XS000PARWR19", "reference": "CB-1", "bond_issue": answer["id"]}),
     );
     assert_figures(
         &answer["position_after"],
@@ -132,7 +132,7 @@ async fn the_schedule_of_what_is_outstanding_follows_conversions(service: Servic
 async fn issues_are_found_by_entity_reference_and_isin(service: Service) {
     service.mapped_entity("ACME").await;
     service.entity("OTHER").await;
-    let first = service.issue(json!({"isin": "US0378331005"})).await;
+    let first = service.issue(json!({"isin": "XS000PARWR19"})).await;
     let second = service.issue(json!({"reference": "CB-2"})).await;
     let third = service.issue(json!({"entity": "OTHER"})).await;
     for (query, expected) in [
@@ -140,7 +140,7 @@ async fn issues_are_found_by_entity_reference_and_isin(service: Service) {
         ("?entity=ACME", vec![&first, &second]),
         ("?reference=CB-1", vec![&first, &third]),
         ("?entity=ACME&reference=CB-2", vec![&second]),
-        ("?isin=US0378331005", vec![&first]),
+        ("?isin=XS000PARWR19", vec![&first]),
         ("?entity=NOBODY", vec![]),
         ("?reference=CB-9", vec![]),
     ] {

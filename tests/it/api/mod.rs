@@ -1,16 +1,29 @@
 //! The interface as callers meet it: every promise of the contract, on SQLite and on PostgreSQL.
 
+mod account_mapping;
 mod accruals;
+mod auth;
 mod backdated;
+mod bad_input;
+mod bad_transactions;
 mod bond_issues;
 mod carrying_value;
 mod conditional;
 mod conversions;
 mod coupon_payments;
+mod csv;
+mod entities;
 mod idempotency;
 mod inducement_stages;
 mod inducements;
+mod journal_batches;
 mod known_at;
 mod natural_keys;
+mod openapi;
+mod pagination;
+mod posting_dates;
 mod previews;
+mod releases;
+mod rollforward;
 mod settlements;
+mod trial_balance;

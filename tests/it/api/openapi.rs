@@ -1,0 +1,143 @@
+//! The document of the interface.
+
+use serde_json::Value;
+
+use crate::support::client::{Service, array, text};
+
+const FILE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/openapi/v1.json");
+
+fn document() -> Value {
+    serde_json::from_str(&parwright::service::openapi().expect("a document")).expect("JSON")
+}
+
+/// Each operation with its method and path.
+fn operations(document: &Value) -> Vec<(String, &Value)> {
+    let paths = document["paths"].as_object().expect("paths");
+    let mut found = Vec::new();
+    for (path, item) in paths {
+        for method in ["get", "put", "post", "delete", "patch"] {
+            found.extend(item.get(method).map(|operation| (format!("{method} {path}"), operation)));
+        }
+    }
+    found
+}
+
+#[test]
+fn the_checked_in_document_is_the_one_of_the_routes() {
+    let now = parwright::service::openapi().expect("a document");
+    let kept = std::fs::read_to_string(FILE).unwrap_or_default();
+    assert!(kept == now, "openapi/v1.json has drifted; rewrite it with: cargo run -- openapi > openapi/v1.json");
+}
+
+#[test]
+fn every_route_of_the_contract_is_an_operation() {
+    let document = document();
+    let operations = operations(&document);
+    let found: Vec<&str> = operations.iter().map(|(name, _)| name.as_str()).collect();
+    for expected in [
+        "post /v1/entities",
+        "get /v1/entities",
+        "get /v1/entities/{entity}",
+        "put /v1/entities/{entity}/account-mapping",
+        "get /v1/entities/{entity}/account-mapping",
+        "post /v1/entities/{entity}/accruals",
+        "get /v1/entities/{entity}/carrying-values",
+        "get /v1/entities/{entity}/rollforward",
+        "get /v1/entities/{entity}/trial-balance",
+        "get /v1/entities/{entity}/releases",
+        "post /v1/bond-issues",
+        "get /v1/bond-issues",
+        "get /v1/bond-issues/{id}",
+        "get /v1/bond-issues/{id}/schedule",
+        "get /v1/bond-issues/{id}/carrying-value",
+        "get /v1/bond-issues/{id}/events",
+        "post /v1/bond-issues/{id}/accruals",
+        "post /v1/bond-issues/{id}/coupon-payments",
+        "post /v1/bond-issues/{id}/conversions",
+        "post /v1/bond-issues/{id}/inducements",
+        "get /v1/journal-batches",
+        "get /v1/journal-batches/{id}",
+        "get /livez",
+        "get /readyz",
+        "get /metrics",
+    ] {
+        assert!(found.contains(&expected), "{expected} is not among {found:?}");
+    }
+}
+
+#[test]
+fn every_operation_has_an_id_of_its_own_and_a_summary() {
+    let document = document();
+    let mut ids = Vec::new();
+    for (name, operation) in operations(&document) {
+        assert!(operation["summary"].as_str().is_some_and(|summary| !summary.is_empty()), "{name}");
+        ids.push(operation["operationId"].as_str().unwrap_or_else(|| panic!("{name} has no operationId")));
+    }
+    let count = ids.len();
+    ids.sort_unstable();
+    ids.dedup();
+    assert_eq!(ids.len(), count, "{ids:?}");
+}
+
+#[test]
+fn every_operation_documents_its_refusals_as_problems() {
+    let document = document();
+    for (name, operation) in operations(&document).into_iter().filter(|(name, _)| name.contains(" /v1/")) {
+        let mut expected = vec!["400", "401", "403"];
+        let records = name.starts_with("post") && name != "post /v1/entities";
+        if name.contains('{') {
+            expected.push("404");
+        }
+        // A reference, an entity or a state can be in the way.
+        if name.starts_with("post") {
+            expected.push("409");
+        }
+        if records {
+            expected.push("412");
+        }
+        if !name.starts_with("get") {
+            expected.extend(["413", "415", "422"]);
+        }
+        let responses = operation["responses"].as_object().expect("responses");
+        for status in expected {
+            let response = responses.get(status).unwrap_or_else(|| panic!("{name} does not document {status}"));
+            let response = match response["$ref"].as_str() {
+                Some(reference) => document.pointer(&reference[1..]).expect("a response"),
+                None => response,
+            };
+            assert!(response["content"].get("application/problem+json").is_some(), "{name} {status}: {response}");
+        }
+    }
+}
+
+/// An accrual that posts nothing is 200, and so is what `validate_only` answers.
+#[test]
+fn every_recording_operation_documents_200_beside_201() {
+    let document = document();
+    for (name, operation) in operations(&document).into_iter().filter(|(name, _)| name.starts_with("post /v1/")) {
+        let responses = operation["responses"].as_object().expect("responses");
+        assert!(responses.contains_key("201"), "{name}");
+        let previewed =
+            array(&operation["parameters"].as_array().map_or(Value::Array(vec![]), |all| all.clone().into()))
+                .iter()
+                .any(|parameter| parameter["name"] == "validate_only");
+        assert!(!previewed || responses.contains_key("200"), "{name} does not document 200");
+    }
+}
+
+#[tokio::test]
+async fn the_served_document_is_the_checked_in_one_and_the_pages_need_nothing_else() {
+    let service = Service::sqlite().await;
+    let served = service.get("/openapi.json").await;
+    let served: Value = served.done();
+    assert_eq!(served, document());
+    let page = service.get("/docs/").await;
+    assert_eq!(page.status, 200);
+    assert!(!String::from_utf8_lossy(&page.bytes).contains("://"), "the page asks the network");
+    let problems = service.get("/docs/problems").await;
+    let problems = String::from_utf8_lossy(&problems.bytes).into_owned();
+    for code in ["reference_in_use", "exceeds_outstanding", "coupon_already_paid", "no_rate_explains_proceeds"] {
+        assert!(problems.contains(&format!("id=\"{code}\"")), "{code}");
+    }
+    assert_eq!(text(&document()["openapi"]), "3.1.0");
+}
