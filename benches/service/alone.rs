@@ -81,7 +81,7 @@ impl Ceiling {
             Key::Event => arguments.add(format!("{entity}.019ab001-0000-7000-8000-{next:012}")),
             Key::Batch => arguments.add(format!("{entity}.019ab002-0000-7000-8000-{next:012}")),
             Key::BatchNumber => arguments.add(format!("{entity}-2099-{next:06}")),
-            Key::IdempotencyKey => arguments.add(format!("ceiling-kkkkkkkkkkkkkkkk{next:012}")),
+            Key::OfRequest => arguments.add(format!("ceiling-kkkkkkkkkkkkkkkk{next:012}")),
             Key::Reference => arguments.add(format!("CEILING-rrrrrrrr{next:012}")),
             Key::Day => {
                 arguments.add(format!("{:04}-{:02}-{:02}", 2040 + next / 372, next / 31 % 12 + 1, next % 31 + 1))

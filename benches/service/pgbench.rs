@@ -148,7 +148,7 @@ fn value(cell: &Cell) -> String {
         Cell::Key(Key::Event) => ("event", "text"),
         Cell::Key(Key::Batch) => ("batch", "text"),
         Cell::Key(Key::BatchNumber) => ("number", "text"),
-        Cell::Key(Key::IdempotencyKey) => ("key", "text"),
+        Cell::Key(Key::OfRequest) => ("key", "text"),
         Cell::Key(Key::Reference) => ("reference", "text"),
         Cell::Key(Key::Day) => ("day", "text"),
     };

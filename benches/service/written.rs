@@ -54,7 +54,7 @@ pub enum Key {
     Event,
     Batch,
     BatchNumber,
-    IdempotencyKey,
+    OfRequest,
     Reference,
     Day,
 }
@@ -74,7 +74,7 @@ impl Key {
             ("event" | "natural_key", "id") | ("record", "subject") | (_, "event") => Key::Event,
             ("batch", "id") | (_, "batch") => Key::Batch,
             ("batch", "number") => Key::BatchNumber,
-            ("idempotency", "key") => Key::IdempotencyKey,
+            ("idempotency", "key") => Key::OfRequest,
             ("event" | "natural_key", "reference") => Key::Reference,
             ("first_seen", "start") if value.is_some_and(|start| start.len() == 10) => Key::Day,
             _ => return None,
