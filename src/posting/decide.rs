@@ -13,13 +13,19 @@ use crate::accounting::instrument::Instrument;
 use crate::accounting::position::History;
 use crate::accounting::transaction::accrual::Accrual;
 use crate::accounting::transaction::coupon_payment::CouponPayment;
+use crate::accounting::transaction::inducement::Offer;
 use crate::accounting::transaction::{Books, Decision, issuance};
-use crate::accounting::{Currency, Refusal};
+use crate::accounting::{Amount, Currency, Refusal};
 use crate::document::{
     AccrualRequest, BondIssueDocument, ConversionBlock, ConversionRequest, CouponPaymentBlock, CouponPaymentRequest,
     InducementBlock, InducementRequest, IssuanceBlock, PositionDocument, RecordingAnswer,
 };
-use crate::store::{CouponRow, NaturalKeyRow, Reader, Rows};
+use crate::store::{CouponRow, EventRow, NaturalKeyRow, Reader, Rows};
+
+/// The kind of the event of an acceptance that is recorded alone.
+const ACCEPTANCE: &str = "inducement_acceptance";
+/// How many events are read at once.
+const PAGE: i64 = 500;
 
 /// What a command on an issue came to.
 pub(super) enum Decided {
@@ -218,6 +224,7 @@ impl Asked<'_> {
             (None, None) => {
                 let offer = request.offer(currency)?;
                 let books = self.state.books_from(self.entity, self.id, offer.acceptance_date, false, reader).await?;
+                self.check_open_acceptances(&offer, &books, reader).await?;
                 let decision = offer.accept(&books)?;
                 (books, decision)
             }
@@ -231,15 +238,43 @@ impl Asked<'_> {
                 .map(|conversion| ConversionBlock::of(conversion, currency)),
             ..RecordingAnswer::default()
         };
-        let kind = if decision.outcome.conversion.is_some() { "inducement" } else { "inducement_acceptance" };
+        let kind = if decision.outcome.conversion.is_some() { "inducement" } else { ACCEPTANCE };
         let draft = self.parts(kind, &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
         Ok(Decided::Draft(Box::new(draft), Box::new(rows)))
+    }
+
+    /// Bonds are accepted once: acceptances that wait for their settlement and this one may not exceed what is outstanding.
+    async fn check_open_acceptances(
+        &self,
+        offer: &Offer,
+        books: &Books,
+        reader: &mut Reader<'_>,
+    ) -> Result<(), RecordError> {
+        let (mut open, mut after) = (Amount::ZERO, 0);
+        loop {
+            let page = reader.events(self.entity, self.id, i64::MAX, after, PAGE).await?;
+            let Some(last) = page.last() else { break };
+            after = last.sequence;
+            for event in page.iter().filter(|event| event.kind == ACCEPTANCE) {
+                if reader.natural_key(self.entity, "acceptance", &event.id).await?.is_none() {
+                    open = open.plus(request_of(event)?.offer(self.currency())?.principal)?;
+                }
+            }
+        }
+        let outstanding = books.history.at(offer.acceptance_date, &books.instrument)?.principal;
+        let left = outstanding.minus(open)?;
+        if offer.principal > left {
+            let major = |amount: Amount| amount.to_major(self.currency());
+            let (principal, outstanding, date) = (major(offer.principal), major(left), offer.acceptance_date);
+            return Err(Refusal::ExceedsOutstanding { principal, outstanding, date }.into());
+        }
+        Ok(())
     }
 
     /// The request of an acceptance recorded before and not settled yet.
     async fn accepted(&self, acceptance: &str, reader: &mut Reader<'_>) -> Result<InducementRequest, RecordError> {
         let event = reader.event(self.entity, acceptance).await?;
-        let event = event.filter(|event| event.bond_issue == self.id && event.kind == "inducement_acceptance");
+        let event = event.filter(|event| event.bond_issue == self.id && event.kind == ACCEPTANCE);
         let event = event.ok_or_else(|| {
             Refusal::invalid(
                 "acceptance",
@@ -250,14 +285,18 @@ impl Asked<'_> {
         if reader.natural_key(self.entity, "acceptance", acceptance).await?.is_some() {
             return Err(Refusal::AcceptanceAlreadySettled { acceptance: acceptance.to_owned() }.into());
         }
-        #[derive(serde::Deserialize)]
-        struct Detail {
-            request: InducementRequest,
-        }
-        let detail: Detail =
-            serde_json::from_str(&event.detail).map_err(|error| RecordError::corrupt("event", error))?;
-        Ok(detail.request)
+        request_of(&event)
     }
+}
+
+/// The request that an inducement's event was recorded with.
+fn request_of(event: &EventRow) -> Result<InducementRequest, RecordError> {
+    #[derive(serde::Deserialize)]
+    struct Detail {
+        request: InducementRequest,
+    }
+    let detail: Detail = serde_json::from_str(&event.detail).map_err(|error| RecordError::corrupt("event", error))?;
+    Ok(detail.request)
 }
 
 /// A settlement takes the offer from its acceptance: what the acceptance states is not stated again.

@@ -11,6 +11,7 @@ on_both_engines! {
     an_acceptance_records_the_expense_alone_and_moves_no_principal
     a_settlement_takes_its_offer_from_the_acceptance
     an_acceptance_is_settled_once
+    open_acceptances_do_not_exceed_what_is_outstanding
     only_an_acceptance_of_this_issue_can_be_settled
     a_failed_criterion_cannot_wait_for_its_settlement
 }
@@ -120,4 +121,16 @@ async fn a_failed_criterion_cannot_wait_for_its_settlement(service: Service) {
     let body = json!({"acceptance_date": "2025-02-10", "principal": "100000.00", "cash": "2500.00",
         "criteria": criteria});
     service.post(&on(&issue, "inducements"), &body).await.refused_at("invalid_field", "/effective_date");
+}
+
+/// Of 1,000,000 outstanding, 100,000 is accepted and waits: 950,000 more cannot be.
+async fn open_acceptances_do_not_exceed_what_is_outstanding(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({})).await;
+    accept(&service, &issue).await;
+    let more = |principal: &str| json!({"acceptance_date": "2025-02-11", "principal": principal, "cash": "1.00", "criteria": all_met()});
+    let refused = service.post(&on(&issue, "inducements"), &more("950000.00")).await;
+    let detail = refused.conflict("exceeds_outstanding");
+    assert!(detail.contains("900000.00"), "{detail}");
+    service.record(&issue, "inducements", more("900000.00")).await;
 }
