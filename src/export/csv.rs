@@ -140,7 +140,7 @@ pub fn carrying_values(values: &CarryingValues) -> Result<Vec<u8>, csv::Error> {
     table(header, values.items.iter().map(row).chain([total]))
 }
 
-/// One row a movement line: each issue's, then the total's, then the checks.
+/// One row a movement line: each issue's, then the total's.
 ///
 /// # Errors
 /// Writing to memory does not fail.

@@ -4,7 +4,6 @@ mod accounting;
 mod api;
 mod architecture;
 mod concurrency;
-mod contract;
 mod crash;
 mod demo;
 mod histories;

@@ -6,11 +6,11 @@ use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::booking::Journal;
-use super::conversion::{self, Leaving, book_value, common_stock};
+use super::conversion::{self, Leaving, book_value};
 use super::settlement::{
     Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value,
 };
-use super::{Books, Decision, OwnEntries, record};
+use super::{Books, Decision, OwnEntries};
 use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, Moment};
 use crate::accounting::journal::{
     AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed,
@@ -250,98 +250,11 @@ impl Offer {
         Ok(with_assessment(decision, assessment))
     }
 
-    /// The whole consideration at fair value on the effective date against the carrying amount with unpaid interest
-    /// (ASC 470-50-40-2).
-    fn extinguish(
-        &self,
-        completion: &Completion,
-        books: &Books,
-        assessment: Assessment,
-    ) -> Result<Decision<Outcome>, Refusal> {
-        let terms = books.instrument.terms();
-        let conversion = terms.conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
-        check_per_share("share_price", completion.share_price)?;
-        let price = completion.share_price.ok_or_else(|| {
-            Refusal::missing(
-                "share_price",
-                "an offer that fails a criterion is an extinguishment at the fair value of all consideration",
-            )
-        })?;
-        let leaving = Leaving::at(books, completion.effective_date, self.principal, conversion.accrued_interest)?;
-        let given = self.given(completion, books, conversion)?;
-        let forfeited =
-            if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
-        let carrying = leaving.carrying_amount()?.plus(forfeited)?;
-        let stock = value(given.shares, price, terms.currency)?;
-        let (par, par_rule) = common_stock(books, conversion, given.shares, stock)?;
-        let cash = Amount::total([given.cash, given.cash_in_lieu, self.cash_given()])?;
-        let gain_loss = carrying.minus(stock)?.minus(cash)?.minus(self.other_given())?;
-        let figure = |amount: Amount| amount.to_major(terms.currency);
-        let rule = Derivation::new(
-            "carrying amount with unpaid interest - fair value of all consideration",
-            "ASC 470-50-40-2",
-        )
-        .with("carrying_amount", figure(leaving.carrying_amount()?))
-        .with("unpaid_interest", figure(forfeited))
-        .with("shares_at_fair_value", figure(stock))
-        .with("cash", figure(cash))
-        .with("other_consideration", figure(self.other_given()));
-        let outcome = Outcome {
-            assessment,
-            conversion: Some(conversion::Outcome {
-                principal: self.principal,
-                shares_issued: given.shares,
-                cash_in_lieu: given.cash_in_lieu,
-                cash: given.cash,
-                carrying_amount: leaving.carrying_amount()?,
-                premium_discount: leaving.premium_discount,
-                issue_costs: leaving.issue_costs,
-                accrued_interest: leaving.accrued,
-                coupon_handed_over: leaving.handed_over,
-                common_stock: par,
-                additional_paid_in_capital: stock.minus(par)?,
-                gain_loss,
-            }),
-        };
-        let date = completion.effective_date;
-        record(
-            books,
-            date,
-            &leaving.change()?,
-            |booked| {
-                let mut lines = leaving.lines(books, booked)?;
-                lines.push(credit(AccountRole::CommonStock, par, "Shares issued at par", par_rule)?);
-                lines.push(credit(
-                    AccountRole::AdditionalPaidInCapital,
-                    stock.minus(par)?,
-                    "Shares issued at fair value",
-                    rule.clone(),
-                )?);
-                lines.push(credit(AccountRole::Cash, cash, "Cash consideration", rule.clone())?);
-                lines.push(credit(AccountRole::Cash, self.other_given(), "Other consideration", rule.clone())?);
-                let loss = gain_loss.negative_part().negated()?;
-                lines.push(debit(AccountRole::LossOnExtinguishment, loss, "Extinguishment", rule.clone()));
-                lines.push(credit(
-                    AccountRole::GainOnExtinguishment,
-                    gain_loss.positive_part(),
-                    "Extinguishment",
-                    rule,
-                )?);
-                let description =
-                    format!("Exchange of {} {}, an extinguishment", terms.currency, figure(self.principal));
-                let entry =
-                    Entry::new(EntryKind::Inducement, description, lines)?.map(|entry| entry.with_shares(given.shares));
-                Ok(vec![(date, MovementKind::Repurchase, entry)])
-            },
-            outcome,
-        )
-    }
-
-    fn cash_given(&self) -> Amount {
+    pub(super) fn cash_given(&self) -> Amount {
         self.cash.unwrap_or(Amount::ZERO)
     }
 
-    fn other_given(&self) -> Amount {
+    pub(super) fn other_given(&self) -> Amount {
         self.other_consideration.as_ref().map_or(Amount::ZERO, |other| other.fair_value)
     }
 
@@ -349,7 +262,7 @@ impl Offer {
         self.new_shares_per_denomination.unwrap_or(conversion.shares_per_denomination)
     }
 
-    fn given(
+    pub(super) fn given(
         &self,
         completion: &Completion,
         books: &Books,

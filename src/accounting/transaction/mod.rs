@@ -5,6 +5,7 @@ pub mod accrual;
 mod booking;
 pub mod conversion;
 pub mod coupon_payment;
+mod failed_offer;
 pub mod inducement;
 pub mod issuance;
 mod settlement;

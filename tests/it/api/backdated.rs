@@ -9,6 +9,8 @@ on_both_engines! {
     a_conversion_before_a_paid_coupon_takes_back_the_interest_and_leaves_a_receivable
     a_conversion_before_an_accrual_takes_back_the_expense_since
     values_before_and_after_the_date_show_it_and_what_was_known_before_does_not
+    what_was_paid_beyond_what_was_due_is_receivable_as_the_terms_say
+    a_coupon_handed_over_covers_what_was_paid_beyond_what_was_due
     a_conversion_that_a_later_one_leaves_no_room_for_is_refused
 }
 
@@ -127,6 +129,54 @@ async fn values_before_and_after_the_date_show_it_and_what_was_known_before_does
         service.read(&format!("/v1/bond-issues/{issue}/carrying-value?as_of=2025-04-30&known_at={known_at}")).await;
     assert_eq!(then, before);
     assert_figures(&then, json!({"principal": "1000000.00", "interest_payable": "17666.67"}));
+}
+
+/// The holders of 100,000 got 3,000 on 2025-07-15. Of the 1,500 accrued at their conversion they are owed nothing more, or have it already,
+/// or are owed it with that coupon. The next coupon is 27,000 in each case.
+async fn what_was_paid_beyond_what_was_due_is_receivable_as_the_terms_say(service: Service) {
+    service.mapped_entity("ACME").await;
+    for (treatment, receivable) in [("forfeited", "3000.00"), ("paid", "3000.00"), ("payable", "1500.00")] {
+        let conversion =
+            json!({"shares_per_denomination": "20", "share_par_value": "0.01", "accrued_interest": treatment});
+        let issue = service.issue(json!({"reference": treatment, "conversion": conversion})).await;
+        service.record(&issue, "coupon-payments", json!({"coupon_date": "2025-07-15"})).await;
+        let body = json!({"effective_date": "2025-04-15", "principal": "100000.00"});
+        service.record(&issue, "conversions", body).await;
+        let coupon = service.record(&issue, "coupon-payments", json!({"coupon_date": "2026-01-15"})).await;
+        assert_figures(&coupon["coupon_payment"], json!({"amount": "27000.00", "left_payable": "0.00"}));
+        for as_of in ["2025-07-15", "2026-01-15"] {
+            let value = service.carrying_value(&issue, as_of).await;
+            let expected = json!({"interest_payable": "0.00", "interest_receivable": receivable, "status": "tied"});
+            assert_figures(&value, expected.clone());
+            let mut booked = expected;
+            booked.as_object_mut().expect("an object").remove("status");
+            assert_figures(&value["booked"], booked);
+        }
+    }
+}
+
+/// Converted on 2025-07-05, after the record date, with 170 of 180 days of 3,000 forfeited: the holder hands over the 3,000 that was paid.
+async fn a_coupon_handed_over_covers_what_was_paid_beyond_what_was_due(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({"record_days": 14})).await;
+    service.record(&issue, "coupon-payments", json!({"coupon_date": "2025-07-15"})).await;
+    let body = json!({"effective_date": "2025-07-05", "principal": "100000.00"});
+    let answer = service.record(&issue, "conversions", body).await;
+    assert_figures(
+        &answer["conversion"],
+        json!({"accrued_interest": "2833.33", "coupon_handed_over": "3000.00",
+            "additional_paid_in_capital": "102813.33"}),
+    );
+    let balance = service.read("/v1/entities/ACME/trial-balance?as_of=2025-07-15").await;
+    let of = |role: &str| {
+        let row = array(&balance["rows"]).iter().find(|row| row["account_role"] == json!(role));
+        row.map_or("0.00", |row| text(&row["balance"]))
+    };
+    // Of 30,000 of expense 10 days of 3,000 are taken back; cash is the proceeds, less 30,000, with 3,000.
+    assert_eq!((of("interest_expense"), of("interest_payable")), ("29833.33", "0.00"));
+    assert_eq!((of("interest_receivable"), of("cash")), ("0.00", "973000.00"));
+    let value = service.carrying_value(&issue, "2025-07-15").await;
+    assert_figures(&value, json!({"interest_payable": "0.00", "interest_receivable": "0.00", "status": "tied"}));
 }
 
 async fn a_conversion_that_a_later_one_leaves_no_room_for_is_refused(service: Service) {

@@ -11,6 +11,7 @@ on_both_engines! {
     a_coupon_paid_late_stays_payable_until_then
     a_coupon_is_paid_once_whatever_its_key
     only_a_coupon_date_has_a_coupon
+    the_coupon_of_a_completed_period_is_never_forfeited
     nothing_is_due_where_nothing_was_outstanding
 }
 
@@ -93,6 +94,20 @@ async fn only_a_coupon_date_has_a_coupon(service: Service) {
     let zero = service.issue(zero).await;
     let body = json!({"coupon_date": "2025-07-15"});
     service.post(&on(&zero, "coupon-payments"), &body).await.refused_at("not_a_coupon_date", "/coupon_date");
+}
+
+/// Whoever converts on the coupon date has earned its coupon, at maturity too.
+async fn the_coupon_of_a_completed_period_is_never_forfeited(service: Service) {
+    service.mapped_entity("ACME").await;
+    for (reference, date) in [("CB-2", "2025-07-15"), ("CB-3", "2030-01-15")] {
+        let issue = service.issue(json!({"reference": reference, "record_days": 14})).await;
+        let body = json!({"effective_date": date, "principal": "1000000.00"});
+        let answer = service.record(&issue, "conversions", body).await;
+        assert_figures(&answer["conversion"], json!({"accrued_interest": "0.00", "coupon_handed_over": "0.00"}));
+        assert_figures(&answer["position_after"], json!({"principal": "0.00", "interest_accrued": "0.00"}));
+        let coupon = service.record(&issue, "coupon-payments", json!({"coupon_date": date})).await;
+        assert_figures(&coupon["coupon_payment"], json!({"principal": "1000000.00", "coupon": "30000.00"}));
+    }
 }
 
 async fn nothing_is_due_where_nothing_was_outstanding(service: Service) {
