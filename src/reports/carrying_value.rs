@@ -81,10 +81,13 @@ pub fn carrying_value(
 }
 
 /// A at the moment to which postings accrue the issue; nothing before the first accrual, which also posts the difference of
-/// interest received at settlement.
+/// interest received at settlement. An event on the settlement date accrues the issue to that very boundary: then the difference is
+/// booked, and what is booked is no longer what was moved.
 fn accrued_by_postings(instrument: &Instrument, rows: &InForce) -> Result<Components, Refusal> {
     match (rows.booked, rows.accrued_position) {
-        (Some(booked), Some(row)) if booked.accrued.boundary > instrument.terms().settlement_date => {
+        (Some(booked), Some(row))
+            if booked.accrued.boundary > instrument.terms().settlement_date || booked.components != row.moved =>
+        {
             row.position(booked.accrued, instrument)?.components()?.minus(&row.moved)
         }
         _ => Ok(Components::default()),

@@ -13,7 +13,8 @@ pub const ENTITY: &str = "ROPE";
 /// Far more than all clients convert.
 pub const BONDS: i64 = 100_000;
 const TERMS: [&str; 3] = ["forfeited", "paid", "payable"];
-const MONTHS: usize = 120;
+/// Of the ten years that the issues last: the further the clock goes, the more postings each event has.
+const MONTHS: usize = 48;
 
 /// Numbers that look random; the same seed gives the same ones.
 pub struct Dice(pub u64);
@@ -122,7 +123,7 @@ impl Load {
             }
             2 => ("accruals", 0, json!({"through": date(now, 3)})),
             _ => {
-                let (back, day) = (shared.dice.roll(5), shared.dice.roll(3));
+                let (back, day) = (shared.dice.roll(3), shared.dice.roll(3));
                 let bonds = 1 + shared.dice.roll(3) as i64;
                 ("conversions", bonds, conversion(&date(now.saturating_sub(back), day), bonds))
             }
