@@ -10,7 +10,7 @@ use crate::accounting::instrument::{Instrument, Moment};
 use crate::accounting::journal::AccountRole;
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, PaidCoupon, PositionRow};
-use crate::accounting::transaction::BookedRow;
+use crate::accounting::transaction::{BookedRow, OpenTakeBack};
 use crate::document::{AccountDocument, BondIssueDocument, StoredRates};
 use crate::store;
 
@@ -119,6 +119,25 @@ pub(super) fn stored_booked(
         interest_receivable: row.components.interest_receivable.minor(),
         accrued_boundary: row.accrued.boundary.to_string(),
         accrued_through: row.accrued.date.to_string(),
+    }
+}
+
+/// The row that stores what an event leaves open until a later part of its take-back.
+pub(super) fn stored_open_take_back(event: &store::EventRow, open: &OpenTakeBack) -> store::OpenTakeBackRow {
+    store::OpenTakeBackRow {
+        entity: event.entity.clone(),
+        bond_issue: event.bond_issue.clone(),
+        accrued_boundary: open.accrued.boundary.to_string(),
+        accrued_through: open.accrued.date.to_string(),
+        sequence: event.sequence,
+        event: event.id.clone(),
+        effective_date: event.effective_date.clone(),
+        posting_date: open.posting_date.to_string(),
+        principal: open.amounts.principal.minor(),
+        premium_discount: open.amounts.premium_discount.minor(),
+        issue_costs: open.amounts.issue_costs.minor(),
+        interest_payable: open.amounts.interest_payable.minor(),
+        interest_receivable: open.amounts.interest_receivable.minor(),
     }
 }
 

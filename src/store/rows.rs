@@ -61,6 +61,13 @@ tables! {
         accrued_boundary: text, accrued_through: text,
     }
 
+    /// What is booked at a moment of accrual and taken back on a later `posting_date`.
+    OpenTakeBackRow: "open_take_back" add {
+        entity: text, bond_issue: text, accrued_boundary: text, accrued_through: text, sequence: bigint, event: text,
+        effective_date: text, posting_date: text, principal: bigint, premium_discount: bigint, issue_costs: bigint,
+        interest_payable: bigint, interest_receivable: bigint,
+    }
+
     /// The newest event, position and booked row of an issue.
     IssueHeadRow: "issue_head" replace(["entity", "bond_issue"]) {
         entity: text, bond_issue: text, event_sequence: bigint, position_date: text, position_sequence: bigint,
@@ -166,6 +173,7 @@ rows! {
     events: EventRow,
     positions: PositionRow,
     booked: BookedRow,
+    open_take_backs: OpenTakeBackRow,
     issue_heads: IssueHeadRow,
     coupons: CouponRow,
     batches: BatchRow,

@@ -2,6 +2,7 @@
 
 mod accounting;
 mod api;
+mod api_histories;
 mod architecture;
 mod concurrency;
 mod crash;

@@ -5,12 +5,12 @@ use rust_decimal::{Decimal, RoundingStrategy};
 use super::Amount;
 use crate::accounting::Refusal;
 
-/// How many decimals of a minor unit are kept before a figure is rounded.
+/// How many significant digits of a figure are kept before it is rounded.
 ///
-/// A 28-digit decimal of a quotient such as one third can fall short of an exact half by its last digit, and would then round the
-/// wrong way. Figures are first brought to eleven decimals of a minor unit, far above that error and far below anything that
-/// has a meaning, so that what is a half in exact arithmetic is a half here.
-const GUARD_DECIMALS: u32 = 11;
+/// A 28-digit decimal of a quotient such as one third can fall short of an exact half by its last digits, and would then round the
+/// wrong way. Figures are first brought to 27 digits, counted from the highest of what they are a part of, so that what is a half in
+/// exact arithmetic is a half here, and what is short of one by more than the error of the decimals is not.
+const GUARD_DIGITS: u32 = 27;
 
 /// The whole number of minor units nearest to `minor_units`, halves away from zero.
 ///
@@ -25,16 +25,30 @@ const GUARD_DECIMALS: u32 = 11;
 /// # Errors
 /// [`Refusal::Overflow`] when it does not fit in 64 bits.
 pub fn round_to_minor_unit(minor_units: Decimal) -> Result<Amount, Refusal> {
-    let whole = minor_units
-        .round_dp_with_strategy(GUARD_DECIMALS, RoundingStrategy::MidpointAwayFromZero)
-        .round_dp_with_strategy(0, RoundingStrategy::MidpointAwayFromZero);
-    i64::try_from(whole).map(Amount::from_minor).map_err(|_| Refusal::Overflow)
+    round(minor_units, minor_units)
 }
 
 /// The value of `principal` at `per_unit` a unit of principal, rounded to the minor unit.
 ///
+/// ```
+/// use parwright::accounting::{Amount, money::units_of};
+/// // Less than a half by 3.4 millionths of a millionth, and it stays less: 1000.00 has room for that.
+/// let per_unit = "0.003184999999999966".parse().unwrap();
+/// assert_eq!(units_of(Amount::from_minor(100_000), per_unit), Ok(Amount::from_minor(318)));
+/// ```
+///
 /// # Errors
 /// [`Refusal::Overflow`] when it does not fit.
 pub fn units_of(principal: Amount, per_unit: Decimal) -> Result<Amount, Refusal> {
-    Decimal::from(principal.minor()).checked_mul(per_unit).ok_or(Refusal::Overflow).and_then(round_to_minor_unit)
+    let principal = Decimal::from(principal.minor());
+    round(principal.checked_mul(per_unit).ok_or(Refusal::Overflow)?, principal)
+}
+
+/// `whole` is what the figure is computed from: the error of its decimals is in proportion to that.
+fn round(minor_units: Decimal, whole: Decimal) -> Result<Amount, Refusal> {
+    let digits = whole.trunc().mantissa().unsigned_abs().checked_ilog10().map_or(0, |log| log + 1);
+    let rounded = minor_units
+        .round_dp_with_strategy(GUARD_DIGITS.saturating_sub(digits.max(1)), RoundingStrategy::MidpointAwayFromZero)
+        .round_dp_with_strategy(0, RoundingStrategy::MidpointAwayFromZero);
+    i64::try_from(rounded).map(Amount::from_minor).map_err(|_| Refusal::Overflow)
 }

@@ -18,19 +18,39 @@ pub struct BookedRow {
     pub accrued: Moment,
 }
 
+/// What is booked at a moment between two parts of a take-back on principal that had moved by then: the part that covers the moment
+/// is posted later. An event that differs by it between the effective and the posted basis is listed with it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct OpenTakeBack {
+    /// To which postings had accrued the issue.
+    pub accrued: Moment,
+    /// When it is taken back.
+    pub posting_date: Date,
+    /// What is still to be posted at the moment.
+    pub amounts: Components,
+}
+
+/// What a decision books.
+pub(super) struct Booked {
+    pub postings: Vec<Posting>,
+    pub booked_rows: Vec<BookedRow>,
+    pub open_take_backs: Vec<OpenTakeBack>,
+}
+
 /// Postings in the making.
 pub(super) struct Journal<'a> {
     books: &'a Books,
     postings: Vec<Posting>,
     /// Where accruals posted here end, by posting date.
     accrued: Vec<(Date, Moment)>,
+    open: Vec<OpenTakeBack>,
     /// All that is booked, these postings included.
     pub booked: Components,
 }
 
 impl<'a> Journal<'a> {
     pub fn new(books: &'a Books) -> Journal<'a> {
-        Journal { books, postings: Vec::new(), accrued: Vec::new(), booked: books.booked_total() }
+        Journal { books, postings: Vec::new(), accrued: Vec::new(), open: Vec::new(), booked: books.booked_total() }
     }
 
     /// Accrues the issue from where it was accrued last to `end`, cut at the close of each fiscal period. What is posted is the
@@ -65,24 +85,39 @@ impl<'a> Journal<'a> {
         history: &History,
     ) -> Result<(), Refusal> {
         let instrument = &self.books.instrument;
+        let change_at = |moment: Moment| {
+            let was = self.books.history.position(moment, instrument)?.components()?;
+            history.position(moment, instrument)?.components()?.minus(&was)
+        };
+        let mut accrued: Vec<Moment> = self.books.booked.iter().map(|row| row.accrued).collect();
+        accrued.dedup();
         let mut posted = after.components()?.minus(&before.components()?)?;
+        let mut reached = from;
         for part in self.parts(from, self.books.accrued()) {
-            let was = self.books.history.position(part, instrument)?.components()?;
-            let whole = history.position(part, instrument)?.components()?.minus(&was)?;
+            let within = |moment: &&Moment| (reached.boundary, reached.date) < (moment.boundary, moment.date);
+            let within = accrued.iter().filter(within).take_while(|moment| moment.boundary < part.boundary);
+            for moment in within {
+                let amounts = change_at(*moment)?.minus(&posted)?;
+                if amounts != Components::default() {
+                    let posting_date = self.books.calendar.posting_date(part.date);
+                    self.open.push(OpenTakeBack { accrued: *moment, posting_date, amounts });
+                }
+            }
+            let whole = change_at(part)?;
             let change = whole.minus(&posted)?;
             self.post_interest(EntryKind::CatchUp, part, &change)?;
-            posted = whole;
+            (posted, reached) = (whole, part);
         }
         Ok(())
     }
 
-    /// The postings and the booked rows that they change.
-    pub fn finish(self) -> Result<(Vec<Posting>, Vec<BookedRow>), Refusal> {
+    /// The postings, the booked rows that they change, and what is booked meanwhile and taken back later.
+    pub fn finish(self) -> Result<Booked, Refusal> {
         let mut postings = self.postings;
         postings.sort_by_key(|posting| posting.posting_date);
         let settlement = Moment::of_movement(self.books.instrument.terms().settlement_date);
-        let rows = booked_rows(&self.books.booked, &postings, &self.accrued, settlement)?;
-        Ok((postings, rows))
+        let booked_rows = booked_rows(&self.books.booked, &postings, &self.accrued, settlement)?;
+        Ok(Booked { postings, booked_rows, open_take_backs: self.open })
     }
 
     /// The moments at which an accrual from one moment to another is cut: the close of each fiscal period in between, then the

@@ -60,6 +60,7 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
         position_rows: vec![row],
         paid: None,
         booked_rows,
+        open_take_backs: Vec::new(),
         outcome: Outcome { accrued_interest_computed: computed, accrued_interest_received: received },
     })
 }

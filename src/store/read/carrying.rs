@@ -34,7 +34,7 @@ cells! {
         known: bigint,
         /// When that was recorded, in microseconds since 1970.
         recorded_at: bigint,
-        /// Whether something of the issue is effective by `as_of` but posted after it.
+        /// Whether something of the issue is effective by `as_of` but posted, or partly taken back, after it.
         has_out_of_period: bigint,
         /// The issue with the rows in force.
         rows: (Carrying),
@@ -115,7 +115,10 @@ fn carrying_known(lateral: bool) -> String {
     let late = format!(
         "cast(case when exists (select 1 from entry e where e.entity = $1 and e.bond_issue = $4 \
          and e.posting_date > e.effective_date and e.posting_date > $2 and e.effective_date <= $2 \
-         and e.sequence <= {known}) then 1 else 0 end as bigint)"
+         and e.sequence <= {known}) \
+         or exists (select 1 from open_take_back t where t.entity = $1 and t.bond_issue = $4 \
+         and t.accrued_boundary = f.b_accrued_boundary and t.accrued_through = f.b_accrued_through \
+         and t.sequence <= {known}) then 1 else 0 end as bigint)"
     );
     let columns = format!("\nselect {known}, (select k.recorded_at from known k), {late}, ");
     format!(

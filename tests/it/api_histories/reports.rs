@@ -1,0 +1,162 @@
+//! Answers that are asked for again, and the reports of the whole entity.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::{Date, date};
+use rust_decimal::Decimal;
+use serde_json::Value;
+
+use super::dice::Dice;
+use super::life::Life;
+use super::terms::{CURRENCIES, Currency};
+use crate::support::client::{Service, array, on, text};
+
+/// All issues lie between these days.
+const FIRST: Date = date(2018, 1, 1);
+const LAST: Date = date(2031, 12, 31);
+
+struct Snapshot {
+    /// With the known-at time that the answer echoed.
+    path: String,
+    bytes: Vec<u8>,
+    /// Of a carrying value: the issue, its date, and how many events it had.
+    of_issue: Option<(usize, Date, usize)>,
+}
+
+/// Answers given on the way.
+#[derive(Default)]
+pub struct Snapshots(Vec<Snapshot>);
+
+impl Snapshots {
+    pub fn len(&self) -> usize {
+        self.0.len()
+    }
+
+    /// Asks for something as it is known now and keeps the answer.
+    pub async fn take(&mut self, service: &Service, dice: &mut Dice, lives: &[Life]) {
+        let at = dice.between(0, lives.len() as i64 - 1) as usize;
+        let (life, day) = (&lives[at], lives[at].any_day(dice));
+        let currency = life.currency.code;
+        let (path, of_issue) = match dice.between(1, 10) {
+            1 => (format!("/v1/entities/ACME/rollforward?from={FIRST}&to={day}&currency={currency}"), None),
+            2 => (format!("/v1/entities/ACME/trial-balance?as_of={day}&currency={currency}"), None),
+            3 => (format!("/v1/entities/ACME/carrying-values?as_of={day}&currency={currency}"), None),
+            4 => (format!("{}?as_of={day}&basis=posted", on(&life.id, "carrying-value")), None),
+            _ => {
+                let of_issue = (at, day, life.history.events().len());
+                (format!("{}?as_of={day}", on(&life.id, "carrying-value")), Some(of_issue))
+            }
+        };
+        let answer = service.get(&path).await;
+        let document = answer.done();
+        self.0.push(Snapshot {
+            path: format!("{path}&known_at={}", text(&document["known_at"])),
+            bytes: answer.bytes,
+            of_issue,
+        });
+    }
+
+    /// Each is answered with the same bytes again, and was right for what was known.
+    pub async fn check(&self, service: &Service, lives: &[Life]) {
+        assert!(!self.0.is_empty(), "no answer was kept");
+        for snapshot in &self.0 {
+            let answer = service.get(&snapshot.path).await;
+            let (now, then) = (String::from_utf8_lossy(&answer.bytes), String::from_utf8_lossy(&snapshot.bytes));
+            assert_eq!(now, then, "{}", snapshot.path);
+            if let Some((at, as_of, events)) = snapshot.of_issue {
+                let (life, document) = (&lives[at], answer.done());
+                life.check_figures(&document, life.as_of_event(events).position(as_of));
+                life.check_tied(&document);
+            }
+        }
+    }
+}
+
+/// Rollforwards tie and follow one another; the trial balance balances, and its balances are the issues'.
+pub async fn check(service: &Service, lives: &[Life]) {
+    for currency in CURRENCIES {
+        if lives.iter().any(|life| life.currency == currency) {
+            check_rollforwards(service, currency).await;
+            check_trial_balances(service, currency, lives).await;
+        }
+    }
+}
+
+fn figure(value: &Value) -> Decimal {
+    text(value).parse().expect("a decimal")
+}
+
+fn line<'a>(document: &'a Value, movement: &str) -> &'a Value {
+    let found = array(&document["total"]).iter().find(|line| line["movement"] == movement);
+    found.unwrap_or_else(|| panic!("no {movement} in {document}"))
+}
+
+const BALANCES: [&str; 6] =
+    ["principal", "premium_discount", "issue_costs", "carrying_amount", "interest_payable", "interest_receivable"];
+
+fn balances(line: &Value) -> Vec<Decimal> {
+    BALANCES.iter().map(|name| figure(&line[*name])).collect()
+}
+
+async fn check_rollforwards(service: &Service, currency: Currency) {
+    let mut closing = vec![Decimal::ZERO; BALANCES.len()];
+    for year in FIRST.year()..=LAST.year() {
+        let document = rollforward(service, date(year, 1, 1), date(year, 12, 31), currency).await;
+        assert_eq!(balances(line(&document, "opening")), closing, "{year} does not open as the year before closed");
+        closing = balances(line(&document, "closing"));
+    }
+    let whole = rollforward(service, FIRST, LAST, currency).await;
+    assert_eq!(balances(line(&whole, "closing")), closing, "the years do not add up to the whole");
+}
+
+async fn rollforward(service: &Service, from: Date, to: Date, currency: Currency) -> Value {
+    let path = format!("/v1/entities/ACME/rollforward?from={from}&to={to}&currency={}", currency.code);
+    let document = service.read(&path).await;
+    assert!(array(&document["tie_out"]).len() >= 5, "{document}");
+    for check in array(&document["tie_out"]) {
+        assert!(check["passed"] == true && check["left"] == check["right"], "{path}: {check}");
+    }
+    let mut sums: BTreeMap<&str, Decimal> = BTreeMap::new();
+    for issue in array(&document["issues"]) {
+        for line in array(&issue["lines"]) {
+            *sums.entry(text(&line["movement"])).or_default() += figure(&line["carrying_amount"]);
+        }
+    }
+    for line in array(&document["total"]) {
+        let of_issues = sums.remove(text(&line["movement"])).unwrap_or_default();
+        assert_eq!(figure(&line["carrying_amount"]), of_issues, "{path}: {line}");
+    }
+    assert!(sums.values().all(Decimal::is_zero), "{path}: movements of issues that are not in the total: {sums:?}");
+    document
+}
+
+async fn check_trial_balances(service: &Service, currency: Currency, lives: &[Life]) {
+    for day in (FIRST.year()..=LAST.year()).flat_map(|year| [date(year, 5, 17), date(year, 12, 31)]) {
+        let path = format!("/v1/entities/ACME/trial-balance?as_of={day}&currency={}", currency.code);
+        let document = service.read(&path).await;
+        assert_eq!(document["total_debit"], document["total_credit"], "{path}");
+        for side in ["debit", "credit"] {
+            let sum: Decimal = array(&document["rows"]).iter().map(|row| figure(&row[side])).sum();
+            assert_eq!(sum, figure(&document[format!("total_{side}")]), "{path}: {side}");
+        }
+        if day != LAST {
+            continue;
+        }
+        let balance = |role: &str| -> Decimal {
+            let row = array(&document["rows"]).iter().find(|row| row["account_role"] == role);
+            row.map_or(Decimal::ZERO, |row| figure(&row["balance"]))
+        };
+        let unit = |minor: i128| Decimal::from_i128_with_scale(minor, currency.decimals);
+        let booked = lives.iter().filter(|life| life.currency == currency).map(|life| life.history.booked());
+        let (mut carrying, mut payable, mut receivable) = (0, 0, 0);
+        for booked in booked {
+            carrying += booked.carrying_amount();
+            payable += booked.interest_payable();
+            receivable += booked.interest_receivable;
+        }
+        let roles = ["bonds_payable", "premium_on_bonds_payable", "discount_on_bonds_payable", "debt_issue_costs"];
+        assert_eq!(-roles.iter().map(|role| balance(role)).sum::<Decimal>(), unit(carrying), "{path}");
+        assert_eq!(-balance("interest_payable"), unit(payable), "{path}");
+        assert_eq!(balance("interest_receivable"), unit(receivable), "{path}");
+    }
+}
