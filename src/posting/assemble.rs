@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use uuid::Uuid;
 
-use super::convert::{stored_booked, stored_open_take_back, stored_position};
+use super::convert::{stored_booked, stored_position};
 use super::error::RecordError;
 use super::release::ReleaseAccounts;
 use super::workspace::{Newest, Workspace};
@@ -14,7 +14,7 @@ use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::journal::{Posting, Side, StatementEffects};
 use crate::accounting::money::Amount;
 use crate::accounting::position::PositionRow;
-use crate::accounting::transaction::{BookedRow, Books, OpenTakeBack};
+use crate::accounting::transaction::{BookedRow, Books};
 use crate::accounting::{Currency, Refusal};
 use crate::document::{
     BatchDocument, BondIssueDocument, DerivationDocument, EntryDocument, EventDocument, LineDocument, RecordingAnswer,
@@ -37,7 +37,6 @@ pub(super) struct Draft {
     /// Rows to write, each with whether its date is new.
     pub position_rows: Vec<(PositionRow, bool)>,
     pub booked_rows: Vec<(BookedRow, bool)>,
-    pub open_take_backs: Vec<OpenTakeBack>,
     pub follows: i64,
     pub reference: Option<String>,
     /// The request as it was made.
@@ -364,8 +363,6 @@ pub(super) fn event_rows(
     let booked = |(row, first): &(BookedRow, bool)| stored_booked(entity, &issue, stamp.sequence, *first, row);
     rows.positions.extend(draft.position_rows.iter().map(position));
     rows.booked.extend(draft.booked_rows.iter().map(booked));
-    let taken_back = |open| stored_open_take_back(&rows.events[0], open);
-    rows.open_take_backs = draft.open_take_backs.iter().map(taken_back).collect();
     let Newest { position: (position_date, position_sequence), booked: (booked_date, booked_sequence) } = newest;
     rows.issue_heads.push(store::IssueHeadRow {
         entity: entity.to_owned(),

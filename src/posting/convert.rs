@@ -10,7 +10,7 @@ use crate::accounting::instrument::{Instrument, Moment};
 use crate::accounting::journal::AccountRole;
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, PaidCoupon, PositionRow};
-use crate::accounting::transaction::{BookedRow, OpenTakeBack};
+use crate::accounting::transaction::{BookedRow, TakenBackLater};
 use crate::document::{AccountDocument, BondIssueDocument, StoredRates};
 use crate::store;
 
@@ -60,6 +60,22 @@ pub fn booked_row(row: &store::BookedRow) -> Result<BookedRow, RecordError> {
             interest_receivable: amount(row.interest_receivable),
         },
         accrued: Moment { date: date(&row.accrued_through)?, boundary: date(&row.accrued_boundary)? },
+        later: row
+            .later_posting_date
+            .as_ref()
+            .map(|posting_date| {
+                Ok::<_, RecordError>(TakenBackLater {
+                    posting_date: date(posting_date)?,
+                    amounts: Components {
+                        principal: Amount::ZERO,
+                        premium_discount: amount(row.later_premium_discount),
+                        issue_costs: amount(row.later_issue_costs),
+                        interest_payable: amount(row.later_interest_payable),
+                        interest_receivable: amount(row.later_interest_receivable),
+                    },
+                })
+            })
+            .transpose()?,
     })
 }
 
@@ -106,6 +122,7 @@ pub(super) fn stored_booked(
     first: bool,
     row: &BookedRow,
 ) -> store::BookedRow {
+    let later = row.later.map_or_else(Components::default, |later| later.amounts);
     store::BookedRow {
         entity: entity.to_owned(),
         bond_issue: bond_issue.to_owned(),
@@ -119,25 +136,11 @@ pub(super) fn stored_booked(
         interest_receivable: row.components.interest_receivable.minor(),
         accrued_boundary: row.accrued.boundary.to_string(),
         accrued_through: row.accrued.date.to_string(),
-    }
-}
-
-/// The row that stores what an event leaves open until a later part of its take-back.
-pub(super) fn stored_open_take_back(event: &store::EventRow, open: &OpenTakeBack) -> store::OpenTakeBackRow {
-    store::OpenTakeBackRow {
-        entity: event.entity.clone(),
-        bond_issue: event.bond_issue.clone(),
-        accrued_boundary: open.accrued.boundary.to_string(),
-        accrued_through: open.accrued.date.to_string(),
-        sequence: event.sequence,
-        event: event.id.clone(),
-        effective_date: event.effective_date.clone(),
-        posting_date: open.posting_date.to_string(),
-        principal: open.amounts.principal.minor(),
-        premium_discount: open.amounts.premium_discount.minor(),
-        issue_costs: open.amounts.issue_costs.minor(),
-        interest_payable: open.amounts.interest_payable.minor(),
-        interest_receivable: open.amounts.interest_receivable.minor(),
+        later_premium_discount: later.premium_discount.minor(),
+        later_issue_costs: later.issue_costs.minor(),
+        later_interest_payable: later.interest_payable.minor(),
+        later_interest_receivable: later.interest_receivable.minor(),
+        later_posting_date: row.later.map(|later| later.posting_date.to_string()),
     }
 }
 

@@ -70,7 +70,6 @@ impl Parts<'_> {
             effective_date: decision.effective_date,
             position_rows: decision.position_rows.iter().map(|row| (*row, !known_date(row.date))).collect(),
             booked_rows: decision.booked_rows.iter().map(|row| (*row, !known_posting(row.posting_date))).collect(),
-            open_take_backs: decision.open_take_backs,
             postings: decision.postings,
             follows: self.follows,
             reference: self.reference,

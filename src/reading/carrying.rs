@@ -16,7 +16,7 @@ use crate::document::wire::Timestamp;
 use crate::document::{CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem};
 use crate::posting::{self, RecordError};
 use crate::reports::carrying_value::{CarryingValue, InForce, carrying_value};
-use crate::store::{Carrying, OpenTakeBackRow, OutOfPeriod, Reader};
+use crate::store::{Carrying, OutOfPeriod};
 
 /// How many issues are read at once.
 const PAGE: i64 = 500;
@@ -64,11 +64,11 @@ impl Library {
         let found = found.ok_or_else(|| RecordError::NotFound(format!("the bond issue {id}")))?;
         let known = Known { sequence: found.known, recorded_at: found.recorded_at };
         let late = match found.has_out_of_period {
-            0 => Late::default(),
-            _ => Late::read(&mut reader, entity, Some(id), &date, known).await?,
+            0 => Vec::new(),
+            _ => reader.out_of_period(entity, Some(id), &date, known.sequence).await?,
         };
-        let issued = self.shelf.issued(&found.rows.issue)?;
-        value(issued, &found.rows, as_of, late.of(&found.rows))?.document(id, as_of, known, basis)
+        let late: Vec<&OutOfPeriod> = late.iter().collect();
+        value(self.shelf.issued(&found.rows.issue)?, &found.rows, as_of, &late)?.document(id, as_of, known, basis)
     }
 
     /// The carrying values of an entity's issues in a currency (the functional one if none is named), after an id.
@@ -89,7 +89,11 @@ impl Library {
         let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
         let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
         let date = as_of.to_string();
-        let late = Late::read(&mut reader, entity, None, &date, known).await?;
+        let late = reader.out_of_period(entity, None, &date, known.sequence).await?;
+        let mut late_of: HashMap<&str, Vec<&OutOfPeriod>> = HashMap::new();
+        for item in &late {
+            late_of.entry(item.bond_issue.as_str()).or_default().push(item);
+        }
         let (mut items, mut total, mut others) = (Vec::new(), Components::default(), Vec::new());
         let (mut read_after, mut last_kept) = (String::new(), None);
         let mut more = false;
@@ -106,7 +110,7 @@ impl Library {
                     continue;
                 }
                 let issued = Arc::new(Issued::read(&rows.issue)?);
-                let valued = value(issued, rows, as_of, late.of(rows))?;
+                let valued = value(issued, rows, as_of, late_of.get(id.as_str()).map_or(&[] as &[_], Vec::as_slice))?;
                 let components = match basis {
                     Basis::Effective => valued.value.position.components()?,
                     Basis::Posted => valued.value.booked,
@@ -136,75 +140,7 @@ impl Library {
     }
 }
 
-/// What events effective by a date still change afterwards: amounts posted later, and those booked by then that are taken back
-/// later. By issue.
-#[derive(Default)]
-struct Late {
-    posted: HashMap<String, Vec<OutOfPeriod>>,
-    taken_back: HashMap<String, Vec<OpenTakeBackRow>>,
-}
-
-/// An item that explains a difference between the effective and the posted basis.
-struct Item<'a> {
-    event: &'a str,
-    effective_date: &'a str,
-    posting_date: &'a str,
-    amounts: Components,
-}
-
-impl Late {
-    async fn read(
-        reader: &mut Reader<'_>,
-        entity: &str,
-        bond_issue: Option<&str>,
-        as_of: &str,
-        known: Known,
-    ) -> Result<Late, ReadError> {
-        let mut late = Late::default();
-        for item in reader.out_of_period(entity, bond_issue, as_of, known.sequence).await? {
-            late.posted.entry(item.bond_issue.clone()).or_default().push(item);
-        }
-        for row in reader.open_take_backs(entity, bond_issue, as_of, known.sequence).await? {
-            late.taken_back.entry(row.bond_issue.clone()).or_default().push(row);
-        }
-        Ok(late)
-    }
-
-    /// The items of an issue with these rows in force.
-    fn of(&self, rows: &Carrying) -> Vec<Item<'_>> {
-        let posted = self.posted.get(&rows.issue.id).into_iter().flatten().map(|item| Item {
-            event: &item.event,
-            effective_date: &item.effective_date,
-            posting_date: &item.posting_date,
-            amounts: Components {
-                principal: Amount::from_minor(item.sums.principal),
-                premium_discount: Amount::from_minor(item.sums.premium_discount),
-                issue_costs: Amount::from_minor(item.sums.issue_costs),
-                interest_payable: Amount::from_minor(item.sums.interest_payable),
-                interest_receivable: Amount::from_minor(item.sums.interest_receivable),
-            },
-        });
-        let accrued = rows.booked.as_ref().map(|row| (&row.accrued_boundary, &row.accrued_through));
-        let taken_back = self.taken_back.get(&rows.issue.id).into_iter().flatten();
-        let taken_back = taken_back.filter(|row| accrued == Some((&row.accrued_boundary, &row.accrued_through)));
-        posted
-            .chain(taken_back.map(|row| Item {
-                event: &row.event,
-                effective_date: &row.effective_date,
-                posting_date: &row.posting_date,
-                amounts: Components {
-                    principal: Amount::from_minor(row.principal),
-                    premium_discount: Amount::from_minor(row.premium_discount),
-                    issue_costs: Amount::from_minor(row.issue_costs),
-                    interest_payable: Amount::from_minor(row.interest_payable),
-                    interest_receivable: Amount::from_minor(row.interest_receivable),
-                },
-            }))
-            .collect()
-    }
-}
-
-fn value(issued: Arc<Issued>, rows: &Carrying, as_of: Date, late: Vec<Item<'_>>) -> Result<Valued, ReadError> {
+fn value(issued: Arc<Issued>, rows: &Carrying, as_of: Date, late: &[&OutOfPeriod]) -> Result<Valued, ReadError> {
     let currency = issued.instrument.terms().currency;
     let in_force = InForce {
         position: rows.position.as_ref().map(posting::position_row).transpose()?,
@@ -213,14 +149,28 @@ fn value(issued: Arc<Issued>, rows: &Carrying, as_of: Date, late: Vec<Item<'_>>)
     };
     let mut sum = Components::default();
     let mut items = Vec::with_capacity(late.len());
-    for item in late {
-        sum = sum.plus(&item.amounts)?;
+    let mut add = |event: &str, effective_date: &str, posting_date: &str, amounts: &Components| {
+        sum = sum.plus(amounts)?;
         items.push(ReconcilingItem {
-            event: item.event.to_owned(),
-            effective_date: item.effective_date.to_owned(),
-            posting_date: item.posting_date.to_owned(),
-            amounts: ComponentsDocument::of(&item.amounts, currency)?,
+            event: event.to_owned(),
+            effective_date: effective_date.to_owned(),
+            posting_date: posting_date.to_owned(),
+            amounts: ComponentsDocument::of(amounts, currency)?,
         });
+        Ok::<_, ReadError>(())
+    };
+    for item in late {
+        let amounts = Components {
+            principal: Amount::from_minor(item.sums.principal),
+            premium_discount: Amount::from_minor(item.sums.premium_discount),
+            issue_costs: Amount::from_minor(item.sums.issue_costs),
+            interest_payable: Amount::from_minor(item.sums.interest_payable),
+            interest_receivable: Amount::from_minor(item.sums.interest_receivable),
+        };
+        add(&item.event, &item.effective_date, &item.posting_date, &amounts)?;
+    }
+    if let (Some(later), Some(by)) = (in_force.booked.and_then(|row| row.later), &rows.taken_back_by) {
+        add(&by.event, &by.effective_date, &later.posting_date.to_string(), &later.amounts)?;
     }
     Ok(Valued { value: carrying_value(&issued.instrument, as_of, &in_force, &sum)?, issued, items })
 }

@@ -54,18 +54,12 @@ tables! {
         moved_premium_discount: bigint, moved_issue_costs: bigint, moved_interest: bigint,
     }
 
-    /// What is booked at the close of `posting_date`, as known from `sequence` on.
+    /// What is booked at the close of `posting_date`, as known from `sequence` on, and what is taken back of it later.
     BookedRow: "booked" add {
         entity: text, bond_issue: text, posting_date: text, sequence: bigint, first: bigint, principal: bigint,
         premium_discount: bigint, issue_costs: bigint, interest_payable: bigint, interest_receivable: bigint,
-        accrued_boundary: text, accrued_through: text,
-    }
-
-    /// What is booked at a moment of accrual and taken back on a later `posting_date`.
-    OpenTakeBackRow: "open_take_back" add {
-        entity: text, bond_issue: text, accrued_boundary: text, accrued_through: text, sequence: bigint, event: text,
-        effective_date: text, posting_date: text, principal: bigint, premium_discount: bigint, issue_costs: bigint,
-        interest_payable: bigint, interest_receivable: bigint,
+        accrued_boundary: text, accrued_through: text, later_premium_discount: bigint, later_issue_costs: bigint,
+        later_interest_payable: bigint, later_interest_receivable: bigint, later_posting_date: maybe_text,
     }
 
     /// The newest event, position and booked row of an issue.
@@ -173,7 +167,6 @@ rows! {
     events: EventRow,
     positions: PositionRow,
     booked: BookedRow,
-    open_take_backs: OpenTakeBackRow,
     issue_heads: IssueHeadRow,
     coupons: CouponRow,
     batches: BatchRow,

@@ -39,7 +39,7 @@ impl Accrual {
         let mut journal = booking::Journal::new(books);
         let before = books.history.position(reached, &books.instrument)?;
         journal.accrue_to(moment)?;
-        let booking::Booked { postings, booked_rows, open_take_backs } = journal.finish()?;
+        let (postings, booked_rows) = journal.finish()?;
         if postings.is_empty() {
             return Ok(None);
         }
@@ -52,7 +52,6 @@ impl Accrual {
             position_rows: Vec::new(),
             paid: None,
             booked_rows,
-            open_take_backs,
             outcome: (),
         }))
     }

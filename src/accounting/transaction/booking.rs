@@ -16,25 +16,24 @@ pub struct BookedRow {
     pub components: Components,
     /// The moment to which those postings accrue the issue.
     pub accrued: Moment,
+    pub later: Option<TakenBackLater>,
 }
 
-/// What is booked at a moment between two parts of a take-back on principal that had moved by then: the part that covers the moment
-/// is posted later. An event that differs by it between the effective and the posted basis is listed with it.
+/// What is still to be posted at the moment to which a row accrues the issue: backdated events take interest back at the close of
+/// each fiscal period, and the moment lies before such a close.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct OpenTakeBack {
-    /// To which postings had accrued the issue.
-    pub accrued: Moment,
-    /// When it is taken back.
+pub struct TakenBackLater {
+    /// The last of it is posted on this date.
     pub posting_date: Date,
-    /// What is still to be posted at the moment.
+    /// Without principal, which moves at once.
     pub amounts: Components,
 }
 
-/// What a decision books.
-pub(super) struct Booked {
-    pub postings: Vec<Posting>,
-    pub booked_rows: Vec<BookedRow>,
-    pub open_take_backs: Vec<OpenTakeBack>,
+impl TakenBackLater {
+    fn plus(self, other: &TakenBackLater) -> Result<TakenBackLater, Refusal> {
+        let amounts = self.amounts.plus(&other.amounts)?;
+        Ok(TakenBackLater { posting_date: self.posting_date.max(other.posting_date), amounts })
+    }
 }
 
 /// Postings in the making.
@@ -43,14 +42,14 @@ pub(super) struct Journal<'a> {
     postings: Vec<Posting>,
     /// Where accruals posted here end, by posting date.
     accrued: Vec<(Date, Moment)>,
-    open: Vec<OpenTakeBack>,
+    later: Vec<(Moment, TakenBackLater)>,
     /// All that is booked, these postings included.
     pub booked: Components,
 }
 
 impl<'a> Journal<'a> {
     pub fn new(books: &'a Books) -> Journal<'a> {
-        Journal { books, postings: Vec::new(), accrued: Vec::new(), open: Vec::new(), booked: books.booked_total() }
+        Journal { books, postings: Vec::new(), accrued: Vec::new(), later: Vec::new(), booked: books.booked_total() }
     }
 
     /// Accrues the issue from where it was accrued last to `end`, cut at the close of each fiscal period. What is posted is the
@@ -100,7 +99,7 @@ impl<'a> Journal<'a> {
                 let amounts = change_at(*moment)?.minus(&posted)?;
                 if amounts != Components::default() {
                     let posting_date = self.books.calendar.posting_date(part.date);
-                    self.open.push(OpenTakeBack { accrued: *moment, posting_date, amounts });
+                    self.later.push((*moment, TakenBackLater { posting_date, amounts }));
                 }
             }
             let whole = change_at(part)?;
@@ -111,13 +110,13 @@ impl<'a> Journal<'a> {
         Ok(())
     }
 
-    /// The postings, the booked rows that they change, and what is booked meanwhile and taken back later.
-    pub fn finish(self) -> Result<Booked, Refusal> {
+    /// The postings and the booked rows that they change.
+    pub fn finish(self) -> Result<(Vec<Posting>, Vec<BookedRow>), Refusal> {
         let mut postings = self.postings;
         postings.sort_by_key(|posting| posting.posting_date);
         let settlement = Moment::of_movement(self.books.instrument.terms().settlement_date);
-        let booked_rows = booked_rows(&self.books.booked, &postings, &self.accrued, settlement)?;
-        Ok(Booked { postings, booked_rows, open_take_backs: self.open })
+        let booked_rows = booked_rows(&self.books.booked, &postings, &self.accrued, &self.later, settlement)?;
+        Ok((postings, booked_rows))
     }
 
     /// The moments at which an accrual from one moment to another is cut: the close of each fiscal period in between, then the
@@ -225,13 +224,14 @@ pub(super) fn booked_rows(
     booked: &[BookedRow],
     postings: &[Posting],
     accrued: &[(Date, Moment)],
+    later: &[(Moment, TakenBackLater)],
     settlement: Moment,
 ) -> Result<Vec<BookedRow>, Refusal> {
     let Some(first) = postings.iter().map(|posting| posting.posting_date).min() else { return Ok(Vec::new()) };
-    let later = booked.iter().map(|row| row.posting_date).filter(|date| *date >= first);
+    let known = booked.iter().map(|row| row.posting_date).filter(|date| *date >= first);
     // A part of an accrual that is too small to post has a row too, as the issue is accrued that far.
     let parts = accrued.iter().map(|(posted, _)| *posted).filter(|date| *date >= first);
-    let mut dates: Vec<Date> = postings.iter().map(|posting| posting.posting_date).chain(parts).chain(later).collect();
+    let mut dates: Vec<Date> = postings.iter().map(|posting| posting.posting_date).chain(parts).chain(known).collect();
     dates.sort_unstable();
     dates.dedup();
     dates
@@ -249,7 +249,13 @@ pub(super) fn booked_rows(
                 .chain(base.map(|row| row.accrued))
                 .max_by_key(|moment| (moment.boundary, moment.date))
                 .unwrap_or(settlement);
-            Ok(BookedRow { posting_date: date, components, accrued })
+            // An accrual of one's own brings everything up to its moment, so nothing is left for later.
+            let of_base = base.filter(|row| row.accrued == accrued).and_then(|row| row.later);
+            let own = later.iter().filter(|(moment, _)| *moment == accrued).map(|(_, later)| *later);
+            let open = own.chain(of_base).filter(|later| date < later.posting_date);
+            let later = open.map(Ok).reduce(|sum, next| sum?.plus(&next?)).transpose()?;
+            let later = later.filter(|later| later.amounts != Components::default());
+            Ok(BookedRow { posting_date: date, components, accrued, later })
         })
         .collect()
 }

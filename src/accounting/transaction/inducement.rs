@@ -5,7 +5,7 @@
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
-use super::booking::{Booked, Journal};
+use super::booking::Journal;
 use super::conversion::{self, Leaving, book_value};
 use super::settlement::{
     Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value,
@@ -170,7 +170,7 @@ impl Offer {
         Leaving::at(books, self.acceptance_date, self.principal, InterestOnConversion::Paid)?;
         let mut journal = Journal::new(books);
         journal.post_own(vec![self.expense_entry(books, &assessment)?])?;
-        let Booked { postings, booked_rows, open_take_backs } = journal.finish()?;
+        let (postings, booked_rows) = journal.finish()?;
         let position = books.history.position(Moment::of_movement(self.acceptance_date), &books.instrument)?;
         Ok(Decision {
             effective_date: self.acceptance_date,
@@ -180,7 +180,6 @@ impl Offer {
             position_rows: Vec::new(),
             paid: None,
             booked_rows,
-            open_take_backs,
             outcome: Outcome { assessment, conversion: None },
         })
     }
@@ -337,7 +336,6 @@ fn with_assessment(decision: Decision<conversion::Outcome>, assessment: Assessme
         position_rows: decision.position_rows,
         paid: decision.paid,
         booked_rows: decision.booked_rows,
-        open_take_backs: decision.open_take_backs,
         outcome: Outcome { assessment, conversion: Some(decision.outcome) },
     }
 }

@@ -51,7 +51,7 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
             entry,
         })
         .collect();
-    let booked_rows = booked_rows(&[], &postings, &[], settlement)?;
+    let booked_rows = booked_rows(&[], &postings, &[], &[], settlement)?;
     Ok(Decision {
         effective_date: terms.settlement_date,
         before: nothing(terms.settlement_date),
@@ -60,7 +60,6 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
         position_rows: vec![row],
         paid: None,
         booked_rows,
-        open_take_backs: Vec::new(),
         outcome: Outcome { accrued_interest_computed: computed, accrued_interest_received: received },
     })
 }

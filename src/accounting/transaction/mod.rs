@@ -21,7 +21,7 @@ use super::money::Amount;
 use super::position::{Components, History, PaidCoupon, Position, PositionRow, RowChange};
 use super::refusal::Refusal;
 
-pub use booking::{BookedRow, OpenTakeBack};
+pub use booking::{BookedRow, TakenBackLater};
 pub use settlement::{Consideration, FractionalShares, Settlement};
 
 /// An issue's books, as far as a command needs them: everything from the command's date on, before it the last of each; and the
@@ -81,7 +81,6 @@ pub struct Decision<O> {
     /// The coupon that is paid by it.
     pub paid: Option<PaidCoupon>,
     pub booked_rows: Vec<BookedRow>,
-    pub open_take_backs: Vec<OpenTakeBack>,
     pub outcome: O,
 }
 
@@ -137,7 +136,7 @@ fn record<O>(
     if backdated {
         journal.take_back(moment, &before, &after, &history)?;
     }
-    let booking::Booked { postings, booked_rows, open_take_backs } = journal.finish()?;
+    let (postings, booked_rows) = journal.finish()?;
     let position_rows = history.rows().iter().copied().filter(|row| row.date >= date).collect();
     Ok(Decision {
         effective_date: date,
@@ -147,7 +146,6 @@ fn record<O>(
         position_rows,
         paid: change.paid,
         booked_rows,
-        open_take_backs,
         outcome,
     })
 }

@@ -14,6 +14,14 @@ use crate::store::rows::{BondIssueRow, BookedRow, PositionRow};
 use crate::store::table::Stored;
 
 cells! {
+    /// The event that wrote a row.
+    pub struct WrittenBy {
+        /// Its id.
+        event: text,
+        /// Its date.
+        effective_date: text,
+    }
+
     /// An issue with the rows in force.
     pub struct Carrying {
         /// The terms and rates.
@@ -24,6 +32,8 @@ cells! {
         booked: (Option<BookedRow>),
         /// The position at the date through which interest is accrued by those postings.
         accrued_position: (Option<PositionRow>),
+        /// The event that wrote the booked row, where something of it is taken back later.
+        taken_back_by: (Option<WrittenBy>),
     }
 }
 
@@ -34,7 +44,7 @@ cells! {
         known: bigint,
         /// When that was recorded, in microseconds since 1970.
         recorded_at: bigint,
-        /// Whether something of the issue is effective by `as_of` but posted, or partly taken back, after it.
+        /// Whether something of the issue is effective by `as_of` but posted after it.
         has_out_of_period: bigint,
         /// The issue with the rows in force.
         rows: (Carrying),
@@ -87,8 +97,10 @@ fn carrying(which: &str, lateral: bool) -> String {
          from bond_issue i where i.entity = $1 and i.sequence <= $3 and {which}),\n\
          placed as materialized (select d.entity, d.id, d.position_date, {booked}, {accrued_date} as accrued_date \
          from dated d {join_booked})\n\
-         select {issue}, {position}, {placed}, {accrued} from placed f \
-         join bond_issue i on i.entity = f.entity and i.id = f.id {join_position} {join_accrued} order by f.id",
+         select {issue}, {position}, {placed}, {accrued}, v.id, v.effective_date from placed f \
+         join bond_issue i on i.entity = f.entity and i.id = f.id {join_position} {join_accrued} \
+         left join event v on v.entity = f.entity and v.bond_issue = f.id and v.sequence = f.b_sequence \
+         and f.b_later_posting_date is not null order by f.id",
         position_date = date_in_force(POSITION, "i", "$2"),
         booked_date = date_in_force(BOOKED, "i", "$2"),
         booked = booked_as(|column| format!("b.{column} as b_{column}")),
@@ -115,10 +127,7 @@ fn carrying_known(lateral: bool) -> String {
     let late = format!(
         "cast(case when exists (select 1 from entry e where e.entity = $1 and e.bond_issue = $4 \
          and e.posting_date > e.effective_date and e.posting_date > $2 and e.effective_date <= $2 \
-         and e.sequence <= {known}) \
-         or exists (select 1 from open_take_back t where t.entity = $1 and t.bond_issue = $4 \
-         and t.accrued_boundary = f.b_accrued_boundary and t.accrued_through = f.b_accrued_through \
-         and t.sequence <= {known}) then 1 else 0 end as bigint)"
+         and e.sequence <= {known}) then 1 else 0 end as bigint)"
     );
     let columns = format!("\nselect {known}, (select k.recorded_at from known k), {late}, ");
     format!(

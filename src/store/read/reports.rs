@@ -2,10 +2,7 @@
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
 use crate::store::reader::{Arg, Reader};
-use crate::store::rows::OpenTakeBackRow;
-use crate::store::table::Stored;
 use std::sync::LazyLock;
 
 cells! {
@@ -151,15 +148,6 @@ fn out_of_period(shares: [&str; 2], issue: &str) -> String {
     )
 }
 
-/// What is taken back later than the accrual in force at `as_of`; the caller keeps those of that accrual.
-static OPEN_TAKE_BACKS: Text = Text::new(|| {
-    format!(
-        "select {} from open_take_back t where t.entity = $1 and t.accrued_through <= $2 and t.posting_date > $2 \
-         and t.sequence <= $3 and ($4 = '' or t.bond_issue = $4) order by t.bond_issue, t.sequence, t.posting_date",
-        OpenTakeBackRow::columns("t")
-    )
-});
-
 static OUT_OF_PERIOD: Texts = Texts::new(|| SHARES.map(|shares| out_of_period(shares, "")));
 static OUT_OF_PERIOD_OF: Texts = Texts::new(|| SHARES.map(|shares| out_of_period(shares, "and e.bond_issue = $4")));
 
@@ -233,18 +221,6 @@ impl Reader<'_> {
         let [sqlite, postgres] = if bond_issue.is_some() { &*OUT_OF_PERIOD_OF } else { &*OUT_OF_PERIOD };
         let text = self.pick(sqlite, postgres);
         self.all(text, &args).await
-    }
-
-    /// What is booked by `as_of` and taken back after it, in part; of one issue, or of all.
-    pub async fn open_take_backs(
-        &mut self,
-        entity: &str,
-        bond_issue: Option<&str>,
-        as_of: &str,
-        known: i64,
-    ) -> Result<Vec<OpenTakeBackRow>, StoreError> {
-        let args = [Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(bond_issue.unwrap_or_default())];
-        self.all(&OPEN_TAKE_BACKS, &args).await
     }
 
     /// Debits and credits by account role of all batches posted by `as_of`, as known at `known`.

@@ -95,6 +95,11 @@ pub fn booked(issue: &str, date: &str, sequence: i64, first: bool, principal: i6
         interest_receivable: 0,
         accrued_boundary: s(through),
         accrued_through: s(through),
+        later_premium_discount: 0,
+        later_issue_costs: 0,
+        later_interest_payable: 0,
+        later_interest_receivable: 0,
+        later_posting_date: None,
     }
 }
 
