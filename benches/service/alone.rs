@@ -99,9 +99,8 @@ fn statement(written: &Written) -> Statement {
     let Some(key) = written.replaces() else {
         let row = |row: &Vec<Cell>| format!("({})", row.iter().map(|_| next()).collect::<Vec<_>>().join(", "));
         let rows = written.rows.iter().map(row).collect::<Vec<_>>().join(", ");
-        let keep = if written.table == "first_seen" { " on conflict do nothing" } else { "" };
         return Statement {
-            text: format!("insert into {} ({}) values {rows}{keep}", written.table, written.columns.join(", ")),
+            text: format!("insert into {} ({}) values {rows}", written.table, written.columns.join(", ")),
             cells: written.rows.iter().flatten().cloned().collect(),
         };
     };

@@ -118,8 +118,7 @@ fn script(entities: usize, shape: &[Written], style: Style) -> String {
 fn insert(written: &Written) -> String {
     let row = |row: &Vec<Cell>| format!("({})", row.iter().map(value).collect::<Vec<_>>().join(", "));
     let rows = written.rows.iter().map(row).collect::<Vec<_>>().join(", ");
-    let keep = if written.table == "first_seen" { " on conflict do nothing" } else { "" };
-    format!("insert into {} ({}) values {rows}{keep}", written.table, written.columns.join(", "))
+    format!("insert into {} ({}) values {rows}", written.table, written.columns.join(", "))
 }
 
 fn update(written: &Written, key: &[&str]) -> String {

@@ -61,7 +61,7 @@ pub enum Key {
 
 impl Key {
     /// What differs in a column from one command to the next; the rest is written as it was read.
-    fn of(table: &str, column: &str, value: Option<&str>) -> Option<Key> {
+    fn of(table: &str, column: &str) -> Option<Key> {
         Some(match (table, column) {
             (_, "entity") => Key::Entity,
             (_, "bond_issue") => Key::Issue,
@@ -76,7 +76,7 @@ impl Key {
             ("batch", "number") => Key::BatchNumber,
             ("idempotency", "key") => Key::OfRequest,
             ("event" | "natural_key", "reference") => Key::Reference,
-            ("first_seen", "start") if value.is_some_and(|start| start.len() == 10) => Key::Day,
+            ("first_seen", "date") => Key::Day,
             _ => return None,
         })
     }
@@ -113,7 +113,7 @@ macro_rules! read {
                 .map(|row| {
                     let cell = |(at, (name, is_number)): (usize, &(String, bool))| {
                         let value: Option<String> = row.get(at);
-                        match (Key::of(table, name, value.as_deref()), value) {
+                        match (Key::of(table, name), value) {
                             (_, None) => Cell::Null,
                             (Some(key), _) => Cell::Key(key),
                             (None, Some(value)) if *is_number => Cell::Number(value.parse().expect("an integer")),

@@ -120,35 +120,38 @@ create table position (
 -- What is booked by posting date, written in the same way. `accrued_boundary` is the day boundary to which interest is accrued
 -- by postings up to that date, `accrued_through` the date that it was accrued through.
 create table booked (
-    entity               text collate "C" not null,
-    bond_issue           text collate "C" not null,
-    posting_date         text collate "C" not null,
-    sequence             bigint not null,
-    first                bigint not null,
-    principal            bigint not null,
-    premium_discount     bigint not null,
-    issue_costs          bigint not null,
-    interest_payable     bigint not null,
-    interest_receivable  bigint not null,
-    accrued_boundary     text collate "C" not null,
-    accrued_through      text collate "C" not null,
+    entity                     text collate "C" not null,
+    bond_issue                 text collate "C" not null,
+    posting_date               text collate "C" not null,
+    sequence                   bigint not null,
+    first                      bigint not null,
+    principal                  bigint not null,
+    premium_discount           bigint not null,
+    issue_costs                bigint not null,
+    interest_payable           bigint not null,
+    interest_receivable        bigint not null,
+    accrued_boundary           text collate "C" not null,
+    accrued_through            text collate "C" not null,
+    later_premium_discount     bigint not null,
+    later_issue_costs          bigint not null,
+    later_interest_payable     bigint not null,
+    later_interest_receivable  bigint not null,
+    later_posting_date         text collate "C",
     primary key (entity, bond_issue, posting_date, sequence),
     check (first in (0, 1)),
     foreign key (entity, bond_issue) references bond_issue
 );
 
--- From which sequence on an issue has a row at a date, in a month and in a year, for both of the tables above. The row in force
--- at a date, as known at a sequence, is found through it by key look-ups alone: the last day of that month with a row known
--- by then, else the last such month of that year, else the last such year. At most 31 days, 12 months and the years of the issue
--- are passed over, however many dates were added since; on the dates of `position` itself that number has no bound. `span` is
--- 'position day', 'booked month' and so on; `start` is a date, a month or a year: YYYY-MM-DD, YYYY-MM, YYYY.
+-- From which sequence on an issue has rows at a date, in both of the tables above (`axis` is the table's name): the dates of an
+-- issue without the many rows that a date may have. The row in force at a date, as known at a sequence, is the newest row known by
+-- then of the last such date.
 create table first_seen (
     entity      text collate "C" not null,
     bond_issue  text collate "C" not null,
-    span        text collate "C" not null,
-    start       text collate "C" not null,
+    axis        text collate "C" not null,
+    date        text collate "C" not null,
     sequence    bigint not null,
-    primary key (entity, bond_issue, span, start),
+    primary key (entity, bond_issue, axis, date),
     foreign key (entity, bond_issue) references bond_issue
 );
 

@@ -121,35 +121,38 @@ create table position (
 -- What is booked by posting date, written in the same way. `accrued_boundary` is the day boundary to which interest is accrued
 -- by postings up to that date, `accrued_through` the date that it was accrued through.
 create table booked (
-    entity               text not null,
-    bond_issue           text not null,
-    posting_date         text not null,
-    sequence             integer not null,
-    first                integer not null,
-    principal            integer not null,
-    premium_discount     integer not null,
-    issue_costs          integer not null,
-    interest_payable     integer not null,
-    interest_receivable  integer not null,
-    accrued_boundary     text not null,
-    accrued_through      text not null,
+    entity                     text not null,
+    bond_issue                 text not null,
+    posting_date               text not null,
+    sequence                   integer not null,
+    first                      integer not null,
+    principal                  integer not null,
+    premium_discount           integer not null,
+    issue_costs                integer not null,
+    interest_payable           integer not null,
+    interest_receivable        integer not null,
+    accrued_boundary           text not null,
+    accrued_through            text not null,
+    later_premium_discount     integer not null,
+    later_issue_costs          integer not null,
+    later_interest_payable     integer not null,
+    later_interest_receivable  integer not null,
+    later_posting_date         text,
     primary key (entity, bond_issue, posting_date, sequence),
     check (first in (0, 1)),
     foreign key (entity, bond_issue) references bond_issue
 ) strict, without rowid;
 
--- From which sequence on an issue has a row at a date, in a month and in a year, for both of the tables above. The row in force
--- at a date, as known at a sequence, is found through it by key look-ups alone: the last day of that month with a row known
--- by then, else the last such month of that year, else the last such year. At most 31 days, 12 months and the years of the issue
--- are passed over, however many dates were added since; on the dates of `position` itself that number has no bound. `span` is
--- 'position day', 'booked month' and so on; `start` is a date, a month or a year: YYYY-MM-DD, YYYY-MM, YYYY.
+-- From which sequence on an issue has rows at a date, in both of the tables above (`axis` is the table's name): the dates of an
+-- issue without the many rows that a date may have. The row in force at a date, as known at a sequence, is the newest row known by
+-- then of the last such date.
 create table first_seen (
     entity      text not null,
     bond_issue  text not null,
-    span        text not null,
-    start       text not null,
+    axis        text not null,
+    date        text not null,
     sequence    integer not null,
-    primary key (entity, bond_issue, span, start),
+    primary key (entity, bond_issue, axis, date),
     foreign key (entity, bond_issue) references bond_issue
 ) strict, without rowid;
 

@@ -7,7 +7,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::issued::Issued;
+use super::issued::{Issued, Shelved};
 use super::{Basis, Known, Library, ReadError};
 use crate::accounting::Currency;
 use crate::accounting::money::Amount;
@@ -16,7 +16,7 @@ use crate::document::wire::Timestamp;
 use crate::document::{CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem};
 use crate::posting::{self, RecordError};
 use crate::reports::carrying_value::{CarryingValue, InForce, carrying_value};
-use crate::store::{Carrying, OutOfPeriod};
+use crate::store::{BookedRow, OutOfPeriod, PositionRow, WrittenBy};
 
 /// How many issues are read at once.
 const PAGE: i64 = 500;
@@ -59,16 +59,42 @@ impl Library {
     ) -> Result<CarryingValueDocument, ReadError> {
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let date = as_of.to_string();
-        let found = reader.carrying_known(entity, id, &date, at.map_or(i64::MAX, Timestamp::microseconds)).await?;
-        let found = found.ok_or_else(|| RecordError::NotFound(format!("the bond issue {id}")))?;
-        let known = Known { sequence: found.known, recorded_at: found.recorded_at };
-        let late = match found.has_out_of_period {
-            0 => Vec::new(),
-            _ => reader.out_of_period(entity, Some(id), &date, known.sequence).await?,
+        let not_found = || RecordError::NotFound(format!("the bond issue {id}"));
+        let (date, at) = (as_of.to_string(), at.map_or(i64::MAX, Timestamp::microseconds));
+        let mut shelved = self.shelf.issue(entity, id, &mut reader).await?.ok_or_else(not_found)?;
+        let (rows, position_date) = loop {
+            let Shelved { issued, dates } = &shelved;
+            let position_date = dates.of_position(&date, at).map(str::to_owned);
+            let asked = (position_date.as_deref().unwrap_or(""), dates.of_booked(&date, at).unwrap_or(""));
+            let rows = reader.in_force(entity, id, at, asked).await?.filter(|rows| issued.sequence <= rows.known);
+            let rows = rows.ok_or_else(not_found)?;
+            if rows.event_sequence == dates.event_sequence {
+                break (rows, position_date);
+            }
+            shelved = self.shelf.refreshed(entity, id, shelved, &mut reader).await?;
+        };
+        let Shelved { issued, dates } = shelved;
+        let known = Known { sequence: rows.known, recorded_at: rows.recorded_at };
+        let accrued_date = rows.booked.as_ref().and_then(|row| dates.of_position(&row.accrued_through, at));
+        let accrued_position = match accrued_date {
+            Some(accrued) if position_date.as_deref() != Some(accrued) => {
+                reader.position_at(entity, id, accrued, known.sequence).await?
+            }
+            Some(_) => rows.position.clone(),
+            None => None,
+        };
+        let late = match dates.has_late_entries {
+            true => reader.out_of_period(entity, Some(id), &date, known.sequence).await?,
+            false => Vec::new(),
         };
         let late: Vec<&OutOfPeriod> = late.iter().collect();
-        value(self.shelf.issued(&found.rows.issue)?, &found.rows, as_of, &late)?.document(id, as_of, known, basis)
+        let rows = Rows {
+            position: rows.position.as_ref(),
+            booked: rows.booked.as_ref(),
+            accrued_position: accrued_position.as_ref(),
+            taken_back_by: rows.taken_back_by.as_ref(),
+        };
+        value(issued, rows, as_of, &late)?.document(id, as_of, known, basis)
     }
 
     /// The carrying values of an entity's issues in a currency (the functional one if none is named), after an id.
@@ -110,7 +136,14 @@ impl Library {
                     continue;
                 }
                 let issued = Arc::new(Issued::read(&rows.issue)?);
-                let valued = value(issued, rows, as_of, late_of.get(id.as_str()).map_or(&[] as &[_], Vec::as_slice))?;
+                let in_force = Rows {
+                    position: rows.position.as_ref(),
+                    booked: rows.booked.as_ref(),
+                    accrued_position: rows.accrued_position.as_ref(),
+                    taken_back_by: rows.taken_back_by.as_ref(),
+                };
+                let late = late_of.get(id.as_str()).map_or(&[] as &[_], Vec::as_slice);
+                let valued = value(issued, in_force, as_of, late)?;
                 let components = match basis {
                     Basis::Effective => valued.value.position.components()?,
                     Basis::Posted => valued.value.booked,
@@ -140,12 +173,21 @@ impl Library {
     }
 }
 
-fn value(issued: Arc<Issued>, rows: &Carrying, as_of: Date, late: &[&OutOfPeriod]) -> Result<Valued, ReadError> {
+/// The rows in force of one issue.
+#[derive(Clone, Copy)]
+struct Rows<'r> {
+    position: Option<&'r PositionRow>,
+    booked: Option<&'r BookedRow>,
+    accrued_position: Option<&'r PositionRow>,
+    taken_back_by: Option<&'r WrittenBy>,
+}
+
+fn value(issued: Arc<Issued>, rows: Rows<'_>, as_of: Date, late: &[&OutOfPeriod]) -> Result<Valued, ReadError> {
     let currency = issued.instrument.terms().currency;
     let in_force = InForce {
-        position: rows.position.as_ref().map(posting::position_row).transpose()?,
-        booked: rows.booked.as_ref().map(posting::booked_row).transpose()?,
-        accrued_position: rows.accrued_position.as_ref().map(posting::position_row).transpose()?,
+        position: rows.position.map(posting::position_row).transpose()?,
+        booked: rows.booked.map(posting::booked_row).transpose()?,
+        accrued_position: rows.accrued_position.map(posting::position_row).transpose()?,
     };
     let mut sum = Components::default();
     let mut items = Vec::with_capacity(late.len());
@@ -169,7 +211,7 @@ fn value(issued: Arc<Issued>, rows: &Carrying, as_of: Date, late: &[&OutOfPeriod
         };
         add(&item.event, &item.effective_date, &item.posting_date, &amounts)?;
     }
-    if let (Some(later), Some(by)) = (in_force.booked.and_then(|row| row.later), &rows.taken_back_by) {
+    if let (Some(later), Some(by)) = (in_force.booked.and_then(|row| row.later), rows.taken_back_by) {
         add(&by.event, &by.effective_date, &later.posting_date.to_string(), &later.amounts)?;
     }
     Ok(Valued { value: carrying_value(&issued.instrument, as_of, &in_force, &sum)?, issued, items })
@@ -185,7 +227,7 @@ impl Valued {
         };
         Ok(CarryingValueDocument {
             bond_issue: id.to_owned(),
-            reference: issued.document.reference.clone(),
+            reference: issued.reference.clone(),
             currency: currency.code().to_owned(),
             position: PositionDocument::of(position, currency)?,
             known_at: known.text(),

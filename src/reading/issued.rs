@@ -1,50 +1,92 @@
 //! Issues kept in memory: their terms never change, and reading them and building their curves costs more than all else of a
-//! carrying value.
+//! carrying value. With them the dates at which they have rows, to which new ones are added.
 
 use std::collections::HashMap;
 use std::sync::{Arc, PoisonError, RwLock};
 
 use super::ReadError;
 use crate::accounting::instrument::Instrument;
-use crate::document::BondIssueDocument;
 use crate::posting;
-use crate::store::BondIssueRow;
+use crate::store::{BondIssueRow, Dates, Reader};
 
-/// How many issues are kept. When there are more, all are forgotten and read again as they are asked for.
-const MOST: usize = 2_048;
+/// How many dates of issues are kept, each issue counting for at least `LEAST`. When there are more, all are forgotten and read
+/// again as they are asked for.
+const MOST: usize = 400_000;
+/// What the terms and curves of an issue weigh, in dates.
+const LEAST: usize = 32;
 
 /// An issue as it was recorded.
 #[derive(Debug)]
 pub(super) struct Issued {
-    pub document: BondIssueDocument,
+    pub reference: String,
+    /// The command that recorded it.
+    pub sequence: i64,
     pub instrument: Instrument,
 }
 
 impl Issued {
     /// The issue of a row.
     pub fn read(row: &BondIssueRow) -> Result<Issued, ReadError> {
-        let (document, instrument) = posting::instrument(row)?;
-        Ok(Issued { document, instrument })
+        let (_, instrument) = posting::instrument(row)?;
+        Ok(Issued { reference: row.reference.clone(), sequence: row.sequence, instrument })
     }
 }
 
-/// The issues that were asked for lately.
+/// An issue with its dates.
+#[derive(Clone, Debug)]
+pub(super) struct Shelved {
+    pub issued: Arc<Issued>,
+    pub dates: Arc<Dates>,
+}
+
+/// The issues that were asked for lately, by id.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Shelf(Arc<RwLock<HashMap<String, Arc<Issued>>>>);
+pub(super) struct Shelf(Arc<RwLock<Kept>>);
+
+#[derive(Debug, Default)]
+struct Kept {
+    issues: HashMap<String, Shelved>,
+    weight: usize,
+}
 
 impl Shelf {
-    /// The issue of a row, from memory if it is there.
-    pub fn issued(&self, row: &BondIssueRow) -> Result<Arc<Issued>, ReadError> {
-        // What is in the map is right even if a thread that held it panicked: entries are only ever added whole.
-        if let Some(issued) = self.0.read().unwrap_or_else(PoisonError::into_inner).get(&row.id) {
-            return Ok(Arc::clone(issued));
+    /// An issue, from memory if it is there; none when there is no such issue.
+    pub async fn issue(&self, entity: &str, id: &str, reader: &mut Reader<'_>) -> Result<Option<Shelved>, ReadError> {
+        // What is kept is right even if a thread that held it panicked: entries are only ever added whole.
+        if let Some(shelved) = self.0.read().unwrap_or_else(PoisonError::into_inner).issues.get(id) {
+            return Ok(Some(shelved.clone()));
         }
-        let issued = Arc::new(Issued::read(row)?);
-        let mut kept = self.0.write().unwrap_or_else(PoisonError::into_inner);
-        if kept.len() >= MOST {
-            kept.clear();
+        let Some(row) = reader.bond_issue(entity, id).await? else { return Ok(None) };
+        let issued = Arc::new(Issued::read(&row)?);
+        self.refreshed(entity, id, Shelved { issued, dates: Arc::default() }, reader).await.map(Some)
+    }
+
+    /// The issue with all dates that it has by now.
+    pub async fn refreshed(
+        &self,
+        entity: &str,
+        id: &str,
+        shelved: Shelved,
+        reader: &mut Reader<'_>,
+    ) -> Result<Shelved, ReadError> {
+        let mut dates = Dates::clone(&shelved.dates);
+        reader.see_dates(entity, id, &mut dates).await?;
+        let shelved = Shelved { issued: shelved.issued, dates: Arc::new(dates) };
+        self.0.write().unwrap_or_else(PoisonError::into_inner).keep(id, shelved.clone());
+        Ok(shelved)
+    }
+}
+
+impl Kept {
+    fn keep(&mut self, id: &str, shelved: Shelved) {
+        let weight = |shelved: &Shelved| LEAST + shelved.dates.len();
+        self.weight += weight(&shelved);
+        if self.weight > MOST {
+            self.issues.clear();
+            self.weight = weight(&shelved);
         }
-        kept.insert(row.id.clone(), Arc::clone(&issued));
-        Ok(issued)
+        if let Some(replaced) = self.issues.insert(id.to_owned(), shelved) {
+            self.weight -= weight(&replaced);
+        }
     }
 }

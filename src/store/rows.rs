@@ -3,8 +3,6 @@
 //! The description gives the struct, the insert of many rows on each engine and the list of columns that reads select: a
 //! column that one of the schemas lacks, or wants besides, fails the first posting.
 
-use std::collections::BTreeMap;
-
 use crate::store::table::{Part, tables};
 
 tables! {
@@ -118,9 +116,9 @@ tables! {
         token_sha256: text, name: text, role: text, entity: maybe_text, created_at: bigint,
     }
 
-    /// The sequence from which on an issue has a row in a day, month or year.
-    FirstSeenRow: "first_seen" keep {
-        entity: text, bond_issue: text, span: text, start: text, sequence: bigint,
+    /// The sequence from which on an issue has rows at a date, in table `axis`.
+    FirstSeenRow: "first_seen" add {
+        entity: text, bond_issue: text, axis: text, date: text, sequence: bigint,
     }
 }
 
@@ -182,26 +180,18 @@ impl Rows {
     /// The rows of `first_seen` that the rows new to their date bring about. The store writes them itself, so that no
     /// caller can forget them: without them a row is never found.
     pub(super) fn first_seen(&self) -> Vec<FirstSeenRow> {
+        let row = |axis: &str, entity: &String, bond_issue: &String, date: &String, sequence| FirstSeenRow {
+            entity: entity.clone(),
+            bond_issue: bond_issue.clone(),
+            axis: axis.to_owned(),
+            date: date.clone(),
+            sequence,
+        };
         let positions = self.positions.iter().filter(|row| row.first == 1);
-        let positions = positions.map(|row| (&row.entity, &row.bond_issue, "position", &row.date, row.sequence));
         let booked = self.booked.iter().filter(|row| row.first == 1);
-        let booked = booked.map(|row| (&row.entity, &row.bond_issue, "booked", &row.posting_date, row.sequence));
-        let mut seen = BTreeMap::new();
-        for (entity, bond_issue, axis, date, sequence) in positions.chain(booked) {
-            for (span, characters) in [("day", 10), ("month", 7), ("year", 4)] {
-                let start = date.get(..characters).unwrap_or(date);
-                let first = seen.entry((entity, bond_issue, format!("{axis} {span}"), start)).or_insert(sequence);
-                *first = sequence.min(*first);
-            }
-        }
-        let row =
-            |((entity, bond_issue, span, start), sequence): ((&String, &String, String, &str), i64)| FirstSeenRow {
-                entity: entity.clone(),
-                bond_issue: bond_issue.clone(),
-                span,
-                start: start.to_owned(),
-                sequence,
-            };
-        seen.into_iter().map(row).collect()
+        positions
+            .map(|new| row("position", &new.entity, &new.bond_issue, &new.date, new.sequence))
+            .chain(booked.map(|new| row("booked", &new.entity, &new.bond_issue, &new.posting_date, new.sequence)))
+            .collect()
     }
 }

@@ -21,8 +21,6 @@ pub(crate) enum OnConflict {
     Add,
     /// It takes the place of the old one, which has these key columns.
     Replace(&'static [&'static str]),
-    /// The old one stays.
-    Keep,
 }
 
 /// A table's name and columns, in order.
@@ -41,7 +39,6 @@ impl Table {
     fn on_conflict(&self) -> String {
         match self.on_conflict {
             OnConflict::Add => String::new(),
-            OnConflict::Keep => " on conflict do nothing".to_owned(),
             OnConflict::Replace(key) => {
                 let others = self.columns.iter().map(|(name, _)| *name).filter(|name| !key.contains(name));
                 let set = others.map(|name| format!("{name} = excluded.{name}")).collect::<Vec<_>>();
@@ -190,9 +187,6 @@ macro_rules! kind {
 macro_rules! on_conflict {
     (add) => {
         $crate::store::table::OnConflict::Add
-    };
-    (keep) => {
-        $crate::store::table::OnConflict::Keep
     };
     (replace($key:expr)) => {
         $crate::store::table::OnConflict::Replace(&$key)

@@ -60,12 +60,12 @@ static BOND_ISSUE: Text =
 fn rows_from<R: Stored>(table: &str, date: &str) -> String {
     format!(
         "select {columns} from first_seen d \
-         join {table} p on p.entity = d.entity and p.bond_issue = d.bond_issue and p.{date} = d.start \
+         join {table} p on p.entity = d.entity and p.bond_issue = d.bond_issue and p.{date} = d.date \
          and p.sequence = (select q.sequence from {table} q where q.entity = d.entity and q.bond_issue = d.bond_issue \
-         and q.{date} = d.start order by q.sequence desc limit 1) \
-         where d.entity = $1 and d.bond_issue = $2 and d.span = '{table} day' and d.start >= coalesce(\
-         (select b.start from first_seen b where b.entity = $1 and b.bond_issue = $2 and b.span = '{table} day' \
-         and b.start < $3 order by b.start desc limit 1), $3) order by d.start",
+         and q.{date} = d.date order by q.sequence desc limit 1) \
+         where d.entity = $1 and d.bond_issue = $2 and d.axis = '{table}' and d.date >= coalesce(\
+         (select b.date from first_seen b where b.entity = $1 and b.bond_issue = $2 and b.axis = '{table}' \
+         and b.date < $3 order by b.date desc limit 1), $3) order by d.date",
         columns = R::columns("p"),
     )
 }

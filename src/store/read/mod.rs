@@ -5,13 +5,15 @@
 
 mod batches;
 mod carrying;
+mod dates;
 mod entities;
 mod issues;
 mod reports;
 mod summary;
 
 pub use batches::{BatchFilter, BatchHead, WholeBatch};
-pub use carrying::{Carrying, CarryingKnown};
+pub use carrying::Carrying;
+pub use dates::{Dates, InForce, WrittenBy};
 pub use entities::Known;
 pub use issues::{IssueFilter, IssueState};
 pub use reports::{BatchOfMovement, Movement, OutOfPeriod, Side, Sums};

@@ -71,6 +71,7 @@ on_both! {
         let mut dice = Dice(20_261_125);
         let (mut positions, mut booked_dates) = (BTreeMap::new(), BTreeMap::new());
         let mut events: Vec<Event> = Vec::new();
+        let (mut early, mut early_known) = (Dates::default(), 0);
         let mut rows = opening;
         for sequence in 1..=120 {
             let effective = date(&mut dice);
@@ -79,34 +80,56 @@ on_both! {
             events.push(Event { sequence, effective, posted, moved: dice.roll(1_000) as i64 - 300, through });
             let event = &events[events.len() - 1];
             rows.extend(rows_of(event, &events, [&mut positions, &mut booked_dates]));
+            if sequence == 60 {
+                let mut reading = books.store.reading().await.expect("reads");
+                reading.reader().see_dates(ENTITY, ISSUE, &mut early).await.expect("reads");
+                early.event_sequence = early_known;
+            }
             // Some commands share a posting, as the writer does it.
             if dice.roll(4) == 0 || sequence == 120 {
                 post(&books.store, &rows).await.expect("posts");
                 rows = Rows::default();
+                early_known = if sequence < 60 { sequence } else { early_known };
             }
         }
         let mut reading = books.store.reading().await.expect("reads");
+        let mut dates = Dates::default();
+        reading.reader().see_dates(ENTITY, ISSUE, &mut dates).await.expect("reads");
+        reading.reader().see_dates(ENTITY, ISSUE, &mut early).await.expect("reads");
         let mut asked: Vec<String> = (0..40).map(|_| date(&mut dice)).collect();
         asked.extend(["2018-12-31", "2019-01-01", "2024-02-29", "2030-06-15", "2099-12-31", "0001-01-01"].map(String::from));
         for day in &asked {
             for known in [1, 2, 3, 5, 8, 13, 21, 40, 77, 119, 120, i64::MAX] {
-                let found = reading.reader().carrying(ENTITY, ISSUE, day, known).await.expect("reads").expect("the issue is known");
                 let said = format!("as of {day}, known {known}");
                 let position = moved_by(&events, day, known, |event| &event.effective);
-                assert_eq!(found.position.as_ref().map(|row| row.principal), position, "position {said}");
                 let booked = moved_by(&events, day, known, |event| &event.posted);
-                assert_eq!(found.booked.as_ref().map(|row| row.principal), booked, "booked {said}");
                 let through = through(&events, day, known);
-                assert_eq!(found.booked.as_ref().map(|row| &row.accrued_through), through.as_ref(), "through {said}");
-                let accrued = through.and_then(|day| moved_by(&events, &day, known, |event| &event.effective));
-                assert_eq!(found.accrued_position.as_ref().map(|row| row.principal), accrued, "accrued {said}");
-                let page = reading.reader().carrying_page(ENTITY, day, known, "", 10).await.expect("reads");
+                let accrued = through.as_ref().and_then(|day| moved_by(&events, day, known, |event| &event.effective));
+                let found = reading.reader().carrying_page(ENTITY, day, known, "", 10).await.expect("reads").pop();
                 let settled = opened().bond_issues[0].settlement_date <= *day;
-                assert_eq!(page, if settled { vec![found] } else { Vec::new() }, "page {said}");
+                assert_eq!(found.is_some(), settled, "page {said}");
+                if let Some(found) = found {
+                    assert_eq!(found.position.as_ref().map(|row| row.principal), position, "position {said}");
+                    assert_eq!(found.booked.as_ref().map(|row| row.principal), booked, "booked {said}");
+                    assert_eq!(found.booked.as_ref().map(|row| &row.accrued_through), through.as_ref(), "through {said}");
+                    assert_eq!(found.accrued_position.as_ref().map(|row| row.principal), accrued, "accrued {said}");
+                }
+                let at = if known == i64::MAX { known } else { record(known).recorded_at };
+                let (on, posted) = (dates.of_position(day, at).unwrap_or(""), dates.of_booked(day, at).unwrap_or(""));
+                let rows = reading.reader().in_force(ENTITY, ISSUE, at, (on, posted)).await.expect("reads");
+                let rows = rows.expect("the issue is known");
+                assert_eq!(rows.known, known.min(120), "{said}");
+                assert_eq!(rows.position.map(|row| row.principal), position, "position of its own {said}");
+                assert_eq!(rows.booked.map(|row| row.principal), booked, "booked of its own {said}");
+                let on = through.as_ref().and_then(|day| dates.of_position(day, at)).unwrap_or("");
+                let row = reading.reader().position_at(ENTITY, ISSUE, on, known).await.expect("reads");
+                assert_eq!(row.map(|row| row.principal), accrued, "accrued of its own {said}");
             }
         }
-        assert_eq!(reading.reader().carrying(ENTITY, ISSUE, "2024-01-01", 0).await.expect("reads"), None);
-        assert_eq!(reading.reader().carrying(ENTITY, "ACME.none", "2024-01-01", 9).await.expect("reads"), None);
+        assert_eq!(reading.reader().in_force(ENTITY, ISSUE, 0, ("", "")).await.expect("reads"), None);
+        assert_eq!(reading.reader().in_force(ENTITY, "ACME.none", i64::MAX, ("", "")).await.expect("reads"), None);
+        // Read in two steps, an issue's dates are the same.
+        assert_eq!(early, dates);
     }
 
     async fn a_later_event_starts_from_the_newest_row_of_each_date(books: Books) {

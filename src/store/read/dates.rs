@@ -1,0 +1,201 @@
+//! The dates at which an issue has rows, and the rows at a date.
+//!
+//! The row in force at a date, as known at a time, is the newest row known by then of the last date up to the asked one that had
+//! a row by then. Rows only ever are added, so a caller may keep an issue's dates: what was added since is found by the
+//! sequence of the issue's newest event, which [`Reader::in_force`] answers with the rows. Then a read is one round trip of key
+//! look-ups, however long the history.
+
+use crate::store::cells::cells;
+use crate::store::error::StoreError;
+use crate::store::read::Text;
+use crate::store::reader::{Arg, Reader};
+use crate::store::rows::{BookedRow, PositionRow};
+use crate::store::table::Stored;
+
+cells! {
+    /// A date at which an issue has rows, or none for an issue without new dates.
+    pub struct DateSeen {
+        /// The sequence of the issue's newest event.
+        event_sequence: bigint,
+        /// Whether the issue has entries posted later than they are effective.
+        has_late_entries: bigint,
+        /// The date.
+        seen: (Option<Seen>),
+    }
+
+    /// Where a date first had a row.
+    pub struct Seen {
+        /// `position` or `booked`.
+        axis: text,
+        /// The date.
+        date: text,
+        /// When the row was recorded, in microseconds since 1970.
+        recorded_at: bigint,
+    }
+
+    /// The rows at two dates, as known at a time.
+    pub struct InForce {
+        /// The sequence of the last command known.
+        known: bigint,
+        /// When that was recorded, in microseconds since 1970.
+        recorded_at: bigint,
+        /// The sequence of the issue's newest event, known or not.
+        event_sequence: bigint,
+        /// The position at its date.
+        position: (Option<PositionRow>),
+        /// What is booked at its date.
+        booked: (Option<BookedRow>),
+        /// The event that wrote the booked row, where something of it is taken back later.
+        taken_back_by: (Option<WrittenBy>),
+    }
+
+    /// The event that wrote a row.
+    pub struct WrittenBy {
+        /// Its id.
+        event: text,
+        /// Its date.
+        effective_date: text,
+    }
+}
+
+/// The dates of an issue that were seen, so far as they are known to the one who keeps them.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Dates {
+    /// The sequence of the newest event that they hold.
+    pub event_sequence: i64,
+    /// Whether the issue has entries posted later than they are effective.
+    pub has_late_entries: bool,
+    /// By date, with when each was first recorded.
+    positions: Vec<(String, i64)>,
+    booked: Vec<(String, i64)>,
+}
+
+impl Dates {
+    /// The date of the position in force at `as_of`, as known at a time in microseconds since 1970.
+    pub fn of_position(&self, as_of: &str, known_at: i64) -> Option<&str> {
+        last(&self.positions, as_of, known_at)
+    }
+
+    /// The posting date of the booked row in force.
+    pub fn of_booked(&self, as_of: &str, known_at: i64) -> Option<&str> {
+        last(&self.booked, as_of, known_at)
+    }
+
+    /// How many dates there are.
+    pub fn len(&self) -> usize {
+        self.positions.len() + self.booked.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    fn add(&mut self, found: Vec<DateSeen>) {
+        for DateSeen { event_sequence, has_late_entries, seen } in found {
+            self.event_sequence = event_sequence;
+            self.has_late_entries = has_late_entries != 0;
+            let Some(seen) = seen else { continue };
+            let dates = if seen.axis == "booked" { &mut self.booked } else { &mut self.positions };
+            if let Err(place) = dates.binary_search_by(|(date, _)| date.cmp(&seen.date)) {
+                dates.insert(place, (seen.date, seen.recorded_at));
+            }
+        }
+    }
+}
+
+fn last<'d>(dates: &'d [(String, i64)], as_of: &str, known_at: i64) -> Option<&'d str> {
+    let end = dates.partition_point(|(date, _)| date.as_str() <= as_of);
+    dates[..end].iter().rev().find(|(_, recorded_at)| *recorded_at <= known_at).map(|(date, _)| date.as_str())
+}
+
+const SEEN: &str = "select h.event_sequence, \
+    cast(case when exists (select 1 from entry e where e.entity = $1 and e.bond_issue = $2 \
+    and e.posting_date > e.effective_date) then 1 else 0 end as bigint), f.axis, f.date, r.recorded_at \
+    from issue_head h left join first_seen f on f.entity = $1 and f.bond_issue = $2 and f.sequence > $3 \
+    left join record r on r.entity = $1 and r.sequence = f.sequence \
+    where h.entity = $1 and h.bond_issue = $2 order by f.axis, f.date";
+
+/// Joins, as `name`, the newest row of a date that was known.
+///
+/// PostgreSQL gets a lateral join, which it can only run as a look-up; SQLite has none, and never does anything else.
+fn newest(table: &str, column: &str, name: &str, date: &str, lateral: bool) -> String {
+    let key = |row: &str| format!("{row}.entity = $1 and {row}.bond_issue = $2 and {row}.{column} = {date}");
+    let newest =
+        format!("from {table} q where {} and q.sequence <= k.sequence order by q.sequence desc limit 1", key("q"));
+    if lateral {
+        format!("left join lateral (select q.* {newest}) {name} on true")
+    } else {
+        format!("left join {table} {name} on {} and {name}.sequence = (select q.sequence {newest})", key(name))
+    }
+}
+
+fn in_force(lateral: bool) -> String {
+    format!(
+        "select k.sequence, k.recorded_at, h.event_sequence, {position}, {booked}, v.id, v.effective_date \
+         from (select r.sequence, r.recorded_at from record r where r.entity = $1 and r.recorded_at <= $3 \
+         order by r.recorded_at desc limit 1) k \
+         join issue_head h on h.entity = $1 and h.bond_issue = $2 {join_position} {join_booked} \
+         left join event v on v.entity = $1 and v.bond_issue = $2 and v.sequence = b.sequence \
+         and b.later_posting_date is not null",
+        position = PositionRow::columns("p"),
+        booked = BookedRow::columns("b"),
+        join_position = newest("position", "date", "p", "$4", lateral),
+        join_booked = newest("booked", "posting_date", "b", "$5", lateral),
+    )
+}
+
+static IN_FORCE_SQLITE: Text = Text::new(|| in_force(false));
+static IN_FORCE_POSTGRES: Text = Text::new(|| in_force(true));
+static POSITION_AT: Text = Text::new(|| {
+    format!(
+        "select {} from position p where p.entity = $1 and p.bond_issue = $2 and p.date = $3 and p.sequence <= $4 \
+         order by p.sequence desc limit 1",
+        PositionRow::columns("p")
+    )
+});
+
+impl Reader<'_> {
+    /// Adds what was recorded of an issue since its dates were read. An issue that is not there leaves them as they are.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn see_dates(&mut self, entity: &str, bond_issue: &str, dates: &mut Dates) -> Result<(), StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Int(dates.event_sequence)];
+        dates.add(self.all(SEEN, &args).await?);
+        Ok(())
+    }
+
+    /// The rows of a position date and a posting date (each may be empty for none), as known at a time in microseconds since
+    /// 1970. None when the issue is not there or the entity was not known.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn in_force(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        known_at: i64,
+        (position_date, posting_date): (&str, &str),
+    ) -> Result<Option<InForce>, StoreError> {
+        let text = self.pick(&IN_FORCE_SQLITE, &IN_FORCE_POSTGRES);
+        let dates = [Arg::Text(position_date), Arg::Text(posting_date)];
+        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Int(known_at), dates[0], dates[1]];
+        self.one(text, &args).await
+    }
+
+    /// The newest row of a position date, as known at a sequence.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn position_at(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        date: &str,
+        known: i64,
+    ) -> Result<Option<PositionRow>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date), Arg::Int(known)];
+        self.one(&POSITION_AT, &args).await
+    }
+}
