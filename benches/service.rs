@@ -45,6 +45,10 @@ use std::time::Duration;
 use client::Span;
 use report::Report;
 
+/// As in the service's own binary: the reads are served by this one.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 const SECTIONS: [&str; 5] = ["conversions", "sqlite", "reads", "accrual", "memory"];
 
 /// How long one load lasts.
