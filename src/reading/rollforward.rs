@@ -16,7 +16,7 @@ use crate::document::money;
 use crate::document::wire::Timestamp;
 use crate::posting::RecordError;
 use crate::reports::rollforward::{self, MovementLine, Sums};
-use crate::store::{self, BatchOfMovement, Reader};
+use crate::store::{self, Reader};
 
 /// How many rows are read at once.
 const PAGE: i64 = 1_000;
@@ -179,16 +179,13 @@ async fn batches(
     known: i64,
     currency: Currency,
 ) -> Result<Batches, ReadError> {
-    let mut batches = Batches::new();
-    let mut after = BatchOfMovement { bond_issue: String::new(), movement: String::new(), number: String::new() };
-    loop {
-        let page = reader.batches_of_movements(entity, period, known, currency.code(), &after, PAGE).await?;
-        let Some(last) = page.last().cloned() else { return Ok(batches) };
-        for row in page {
-            batches.entry((row.bond_issue, row.movement)).or_default().push(row.number);
-        }
-        after = last;
-    }
+    let found = reader.batches_of_movements(entity, period, known, currency.code()).await?;
+    let sorted = |numbers: &str| {
+        let mut numbers: Vec<String> = numbers.split(',').map(str::to_owned).collect();
+        numbers.sort_unstable();
+        numbers
+    };
+    Ok(found.into_iter().map(|row| ((row.bond_issue, row.movement), sorted(&row.numbers))).collect())
 }
 
 /// The sum of what the booked rows of all issues hold at a date, and the issues that there are.

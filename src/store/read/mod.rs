@@ -16,7 +16,7 @@ pub use carrying::Carrying;
 pub use dates::{Dates, InForce, WrittenBy};
 pub use entities::Known;
 pub use issues::{IssueFilter, IssueState};
-pub use reports::{BatchOfMovement, Movement, OutOfPeriod, Side, Sums};
+pub use reports::{BatchesOfMovement, Movement, OutOfPeriod, Side, Sums};
 
 use std::sync::LazyLock;
 

@@ -44,14 +44,14 @@ cells! {
         sums: (Sums),
     }
 
-    /// A batch that takes part in a movement.
-    pub struct BatchOfMovement {
+    /// The batches that take part in a movement.
+    pub struct BatchesOfMovement {
         /// The issue.
         bond_issue: text,
         /// The movement.
         movement: text,
-        /// The number of the batch.
-        number: text,
+        /// Their numbers, each once and in no order, between commas.
+        numbers: text,
     }
 
     /// What an event moved that is effective by a date but posted after it.
@@ -151,7 +151,17 @@ fn out_of_period(shares: [&str; 2], issue: &str) -> String {
 static OUT_OF_PERIOD: Texts = Texts::new(|| SHARES.map(|shares| out_of_period(shares, "")));
 static OUT_OF_PERIOD_OF: Texts = Texts::new(|| SHARES.map(|shares| out_of_period(shares, "and e.bond_issue = $4")));
 
-const BATCHES_OF_MOVEMENTS: &str = include_str!("../sql/batches_of_movements.sql");
+/// A batch takes part in a movement by each of its entries, but is named once. SQLite's separator of distinct values is a comma.
+static BATCHES_OF_MOVEMENTS: Texts = Texts::new(|| {
+    ["group_concat(distinct b.number)", "string_agg(distinct b.number, ',')"].map(|numbers| {
+        format!(
+            "select e.bond_issue, e.movement, {numbers} from entry e join batch b on b.entity = e.entity and b.id = e.batch \
+             where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4 and b.currency = $5 \
+             group by e.bond_issue, e.movement"
+        )
+    })
+});
+
 const TRIAL_BALANCE: &str = include_str!("../sql/trial_balance.sql");
 
 impl Reader<'_> {
@@ -183,29 +193,18 @@ impl Reader<'_> {
         self.all(text, &[Arg::Text(entity), Arg::Text(before), Arg::Int(known), Arg::Text(currency)]).await
     }
 
-    /// The batches that take part in the movements of a period, in order of issue, movement and number, after one (or after
-    /// three empty texts).
+    /// The batches that take part in the movements of a period, by issue and movement, in no order.
     pub async fn batches_of_movements(
         &mut self,
         entity: &str,
         (from, to): (&str, &str),
         known: i64,
         currency: &str,
-        after: &BatchOfMovement,
-        limit: i64,
-    ) -> Result<Vec<BatchOfMovement>, StoreError> {
-        let args = [
-            Arg::Text(entity),
-            Arg::Text(from),
-            Arg::Text(to),
-            Arg::Int(known),
-            Arg::Text(currency),
-            Arg::Text(&after.bond_issue),
-            Arg::Text(&after.movement),
-            Arg::Text(&after.number),
-            Arg::Int(limit),
-        ];
-        self.all(BATCHES_OF_MOVEMENTS, &args).await
+    ) -> Result<Vec<BatchesOfMovement>, StoreError> {
+        let [sqlite, postgres] = &*BATCHES_OF_MOVEMENTS;
+        let text = self.pick(sqlite, postgres);
+        let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)];
+        self.all(text, &args).await
     }
 
     /// What is effective by `as_of` but posted after it, by event and dates; of one issue, or of all.

@@ -191,11 +191,10 @@ on_both! {
         assert_eq!(reader.movements(ENTITY, march, 5, "EUR").await.expect("reads"), []);
         let opening = reader.opening(ENTITY, "2024-03-01", 5, "USD").await.expect("reads");
         assert_eq!((opening[0].sums.principal, opening[0].sums.shares, opening[0].sums.shares_fraction), (-5, 1, 5_000_000_000));
-        let start = BatchOfMovement { bond_issue: String::new(), movement: String::new(), number: String::new() };
-        let batches = reader.batches_of_movements(ENTITY, march, 5, "USD", &start, 1).await.expect("reads");
-        assert_eq!(batches[0].number, "ACME-2024-000003");
-        let batches = reader.batches_of_movements(ENTITY, march, 5, "USD", &batches[0], 10).await.expect("reads");
-        assert_eq!(batches.iter().map(|batch| batch.number.as_str()).collect::<Vec<_>>(), ["ACME-2024-000004"]);
+        let batches = reader.batches_of_movements(ENTITY, march, 5, "USD").await.expect("reads");
+        let mut numbers: Vec<&str> = batches.iter().flat_map(|batch| batch.numbers.split(',')).collect();
+        numbers.sort_unstable();
+        assert_eq!(numbers, ["ACME-2024-000003", "ACME-2024-000004"]);
         let sides = reader.trial_balance(ENTITY, "2024-03-31", 5, "USD").await.expect("reads");
         let sides: Vec<_> = sides.iter().map(|side| (side.account_role.as_str(), side.debit, side.credit)).collect();
         assert_eq!(sides, [("additional_paid_in_capital", 0, 18), ("bonds_payable", 18, 0)]);
