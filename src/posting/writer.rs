@@ -102,7 +102,17 @@ impl Writer {
         let mut group = Vec::with_capacity(LARGEST_GROUP);
         while waiting.recv_many(&mut group, LARGEST_GROUP).await > 0 {
             let jobs = std::mem::take(&mut group);
-            self.process(jobs).await;
+            let store = self.store.clone();
+            // In a task of its own, so that a panic costs the callers of one group their answer and nobody else theirs. What
+            // is kept in memory is dropped with it, and read again.
+            let processed = tokio::spawn(async move {
+                self.process(jobs).await;
+                self
+            });
+            self = processed.await.unwrap_or_else(|error| {
+                tracing::error!(%error, "a group of commands was given up");
+                Writer { store, workspaces: HashMap::new() }
+            });
         }
     }
 
