@@ -97,6 +97,7 @@ pub fn carrying_values(values: &CarryingValues) -> Result<Vec<u8>, csv::Error> {
         "interest_due",
         "interest_accrued",
         "interest_payable",
+        "interest_receivable",
         "accrued_through",
         "status",
     ];
@@ -115,6 +116,7 @@ pub fn carrying_values(values: &CarryingValues) -> Result<Vec<u8>, csv::Error> {
             item.position.interest_due.clone(),
             item.position.interest_accrued.clone(),
             item.position.interest_payable.clone(),
+            item.position.interest_receivable.clone(),
             item.accrued_through.clone().unwrap_or_default(),
             item.status.clone(),
         ]
@@ -134,6 +136,7 @@ pub fn carrying_values(values: &CarryingValues) -> Result<Vec<u8>, csv::Error> {
         String::new(),
         String::new(),
         total.interest_payable.clone(),
+        total.interest_receivable.clone(),
         String::new(),
         String::new(),
     ];
