@@ -11,7 +11,7 @@ use crate::store::{BondIssueRow, Dates, Reader};
 
 /// How many dates of issues are kept, each issue counting for at least `LEAST`. When there are more, all are forgotten and read
 /// again as they are asked for.
-const MOST: usize = 400_000;
+const MOST: usize = 800_000;
 /// What the terms and curves of an issue weigh, in dates.
 const LEAST: usize = 32;
 
