@@ -119,7 +119,9 @@ create table position (
 ) strict, without rowid;
 
 -- What is booked by posting date, written in the same way. `accrued_boundary` is the day boundary to which interest is accrued
--- by postings up to that date, `accrued_through` the date that it was accrued through.
+-- by postings up to that date, `accrued_through` the date that it was accrued through. Backdated events take interest back at the
+-- close of each fiscal period: where that close lies after the accrual, the `later_` columns are what is still taken back, the last
+-- of it on `later_posting_date`, which is null where nothing is.
 create table booked (
     entity                     text not null,
     bond_issue                 text not null,

@@ -16,7 +16,7 @@ use crate::document::wire::Timestamp;
 use crate::document::{CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem};
 use crate::posting::{self, RecordError};
 use crate::reports::carrying_value::{CarryingValue, InForce, carrying_value};
-use crate::store::{BookedRow, OutOfPeriod, PositionRow, WrittenBy};
+use crate::store::{BookedRow, InForce as InForceRows, OutOfPeriod, PositionRow, Reader, WrittenBy};
 
 /// How many issues are read at once.
 const PAGE: i64 = 500;
@@ -59,25 +59,12 @@ impl Library {
     ) -> Result<CarryingValueDocument, ReadError> {
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let not_found = || RecordError::NotFound(format!("the bond issue {id}"));
         let (date, at) = (as_of.to_string(), at.map_or(i64::MAX, Timestamp::microseconds));
-        let mut shelved = self.shelf.issue(entity, id, &mut reader).await?.ok_or_else(not_found)?;
-        let (rows, position_date) = loop {
-            let Shelved { issued, dates } = &shelved;
-            let position_date = dates.of_position(&date, at).map(str::to_owned);
-            let asked = (position_date.as_deref().unwrap_or(""), dates.of_booked(&date, at).unwrap_or(""));
-            let rows = reader.in_force(entity, id, at, asked).await?.filter(|rows| issued.sequence <= rows.known);
-            let rows = rows.ok_or_else(not_found)?;
-            if rows.event_sequence == dates.event_sequence {
-                break (rows, position_date);
-            }
-            shelved = self.shelf.refreshed(entity, id, shelved, &mut reader).await?;
-        };
-        let Shelved { issued, dates } = shelved;
+        let (Shelved { issued, dates }, rows) = self.in_force(entity, id, &date, at, &mut reader).await?;
         let known = Known { sequence: rows.known, recorded_at: rows.recorded_at };
         let accrued_date = rows.booked.as_ref().and_then(|row| dates.of_position(&row.accrued_through, at));
         let accrued_position = match accrued_date {
-            Some(accrued) if position_date.as_deref() != Some(accrued) => {
+            Some(accrued) if dates.of_position(&date, at) != Some(accrued) => {
                 reader.position_at(entity, id, accrued, known.sequence).await?
             }
             Some(_) => rows.position.clone(),
@@ -95,6 +82,30 @@ impl Library {
             taken_back_by: rows.taken_back_by.as_ref(),
         };
         value(issued, rows, as_of, &late)?.document(id, as_of, known, basis)
+    }
+
+    /// The rows of an issue in force at a date as known at a time, with the issue. When its dates in memory turn out to be old,
+    /// they are added to and the rows are read again.
+    async fn in_force(
+        &self,
+        entity: &str,
+        id: &str,
+        as_of: &str,
+        at: i64,
+        reader: &mut Reader<'_>,
+    ) -> Result<(Shelved, InForceRows), ReadError> {
+        let not_found = || RecordError::NotFound(format!("the bond issue {id}"));
+        let mut shelved = self.shelf.issue(entity, id, reader).await?.ok_or_else(not_found)?;
+        loop {
+            let Shelved { issued, dates } = &shelved;
+            let asked = (dates.of_position(as_of, at).unwrap_or(""), dates.of_booked(as_of, at).unwrap_or(""));
+            let rows = reader.in_force(entity, id, at, asked).await?.filter(|rows| issued.sequence <= rows.known);
+            let rows = rows.ok_or_else(not_found)?;
+            if rows.event_sequence == dates.event_sequence {
+                return Ok((shelved, rows));
+            }
+            shelved = self.shelf.refreshed(entity, id, shelved, reader).await?;
+        }
     }
 
     /// The carrying values of an entity's issues in a currency (the functional one if none is named), after an id.

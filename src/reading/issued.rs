@@ -79,7 +79,7 @@ impl Shelf {
 
 impl Kept {
     fn keep(&mut self, id: &str, shelved: Shelved) {
-        let weight = |shelved: &Shelved| LEAST + shelved.dates.len();
+        let weight = |shelved: &Shelved| LEAST + shelved.dates.count();
         self.weight += weight(&shelved);
         if self.weight > MOST {
             self.issues.clear();

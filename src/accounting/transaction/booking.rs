@@ -16,6 +16,7 @@ pub struct BookedRow {
     pub components: Components,
     /// The moment to which those postings accrue the issue.
     pub accrued: Moment,
+    /// What backdated events take back of it at the next close; none where nothing is.
     pub later: Option<TakenBackLater>,
 }
 
@@ -42,6 +43,7 @@ pub(super) struct Journal<'a> {
     postings: Vec<Posting>,
     /// Where accruals posted here end, by posting date.
     accrued: Vec<(Date, Moment)>,
+    /// What is left at moments that were accrued to before, until the part that covers them.
     later: Vec<(Moment, TakenBackLater)>,
     /// All that is booked, these postings included.
     pub booked: Components,
@@ -93,14 +95,12 @@ impl<'a> Journal<'a> {
         let mut posted = after.components()?.minus(&before.components()?)?;
         let mut reached = from;
         for part in self.parts(from, self.books.accrued()) {
-            let within = |moment: &&Moment| (reached.boundary, reached.date) < (moment.boundary, moment.date);
-            let within = accrued.iter().filter(within).take_while(|moment| moment.boundary < part.boundary);
-            for moment in within {
+            let posting_date = self.books.calendar.posting_date(part.date);
+            let is_reached = |moment: &&Moment| (moment.boundary, moment.date) <= (reached.boundary, reached.date);
+            let between = accrued.iter().skip_while(is_reached).take_while(|moment| moment.boundary < part.boundary);
+            for moment in between {
                 let amounts = change_at(*moment)?.minus(&posted)?;
-                if amounts != Components::default() {
-                    let posting_date = self.books.calendar.posting_date(part.date);
-                    self.later.push((*moment, TakenBackLater { posting_date, amounts }));
-                }
+                self.later.push((*moment, TakenBackLater { posting_date, amounts }));
             }
             let whole = change_at(part)?;
             let change = whole.minus(&posted)?;

@@ -6,7 +6,7 @@
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
 use crate::store::read::Text;
-use crate::store::read::dates::WrittenBy;
+use crate::store::read::dates::{BOOKED, Dated, POSITION, WrittenBy, join_newest};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{BondIssueRow, BookedRow, PositionRow};
 use crate::store::table::Stored;
@@ -27,31 +27,12 @@ cells! {
     }
 }
 
-/// The tables, with the column that holds their date.
-const POSITION: (&str, &str) = ("position", "date");
-const BOOKED: (&str, &str) = ("booked", "posting_date");
-
 /// The date whose row is in force at the date `at`, as known at $3, for the issue that is called `of` in the statement.
-fn date_in_force((table, _): (&str, &str), of: &str, at: &str) -> String {
+fn date_in_force((table, _): Dated, of: &str, at: &str) -> String {
     format!(
         "(select s.date from first_seen s where s.entity = {of}.entity and s.bond_issue = {of}.id \
          and s.axis = '{table}' and s.date <= {at} and s.sequence <= $3 order by s.date desc limit 1)"
     )
-}
-
-/// Joins, as `name`, the newest row known at $3 of the date `{of}.{date}`.
-///
-/// PostgreSQL gets a lateral join, which it can only run as a look-up a row; SQLite has none, and never does anything else.
-fn join_newest((table, column): (&str, &str), name: &str, of: &str, date: &str, lateral: bool) -> String {
-    let key = |row: &str| {
-        format!("{row}.entity = {of}.entity and {row}.bond_issue = {of}.id and {row}.{column} = {of}.{date}")
-    };
-    let newest = format!("from {table} q where {} and q.sequence <= $3 order by q.sequence desc limit 1", key("q"));
-    if lateral {
-        format!("left join lateral (select q.* {newest}) {name} on true")
-    } else {
-        format!("left join {table} {name} on {} and {name}.sequence = (select q.sequence {newest})", key(name))
-    }
 }
 
 /// `dated` and `placed` are materialised, so that each date is found once and not wherever it is used.
@@ -70,13 +51,13 @@ fn carrying(lateral: bool) -> String {
         booked_date = date_in_force(BOOKED, "i", "$2"),
         booked = booked_as(|column| format!("b.{column} as b_{column}")),
         accrued_date = date_in_force(POSITION, "d", "b.accrued_through"),
-        join_booked = join_newest(BOOKED, "b", "d", "booked_date", lateral),
+        join_booked = join_newest(BOOKED, "b", ["d.entity", "d.id", "d.booked_date"], "$3", lateral),
         issue = BondIssueRow::columns("i"),
         position = PositionRow::columns("p"),
         placed = booked_as(|column| format!("f.b_{column}")),
         accrued = PositionRow::columns("a"),
-        join_position = join_newest(POSITION, "p", "f", "position_date", lateral),
-        join_accrued = join_newest(POSITION, "a", "f", "accrued_date", lateral),
+        join_position = join_newest(POSITION, "p", ["f.entity", "f.id", "f.position_date"], "$3", lateral),
+        join_accrued = join_newest(POSITION, "a", ["f.entity", "f.id", "f.accrued_date"], "$3", lateral),
     )
 }
 

@@ -82,13 +82,8 @@ impl Dates {
     }
 
     /// How many dates there are.
-    pub fn len(&self) -> usize {
+    pub fn count(&self) -> usize {
         self.positions.len() + self.booked.len()
-    }
-
-    /// Whether there are none.
-    pub fn is_empty(&self) -> bool {
-        self.len() == 0
     }
 
     fn add(&mut self, found: Vec<DateSeen>) {
@@ -116,13 +111,26 @@ const SEEN: &str = "select h.event_sequence, \
     left join record r on r.entity = $1 and r.sequence = f.sequence \
     where h.entity = $1 and h.bond_issue = $2 order by f.axis, f.date";
 
-/// Joins, as `name`, the newest row of a date that was known.
+/// A table of rows by date: its name, and the column of the date.
+pub(super) type Dated = (&'static str, &'static str);
+pub(super) const POSITION: Dated = ("position", "date");
+pub(super) const BOOKED: Dated = ("booked", "posting_date");
+
+/// Joins, as `name`, the newest row of one date of an issue that was known at a sequence; `key` is what the entity, the issue and the
+/// date are in the statement.
 ///
 /// PostgreSQL gets a lateral join, which it can only run as a look-up; SQLite has none, and never does anything else.
-fn newest(table: &str, column: &str, name: &str, date: &str, lateral: bool) -> String {
-    let key = |row: &str| format!("{row}.entity = $1 and {row}.bond_issue = $2 and {row}.{column} = {date}");
+pub(super) fn join_newest(
+    (table, column): Dated,
+    name: &str,
+    [entity, bond_issue, date]: [&str; 3],
+    known: &str,
+    lateral: bool,
+) -> String {
+    let key =
+        |row: &str| format!("{row}.entity = {entity} and {row}.bond_issue = {bond_issue} and {row}.{column} = {date}");
     let newest =
-        format!("from {table} q where {} and q.sequence <= k.sequence order by q.sequence desc limit 1", key("q"));
+        format!("from {table} q where {} and q.sequence <= {known} order by q.sequence desc limit 1", key("q"));
     if lateral {
         format!("left join lateral (select q.* {newest}) {name} on true")
     } else {
@@ -140,8 +148,8 @@ fn in_force(lateral: bool) -> String {
          and b.later_posting_date is not null",
         position = PositionRow::columns("p"),
         booked = BookedRow::columns("b"),
-        join_position = newest("position", "date", "p", "$4", lateral),
-        join_booked = newest("booked", "posting_date", "b", "$5", lateral),
+        join_position = join_newest(POSITION, "p", ["$1", "$2", "$4"], "k.sequence", lateral),
+        join_booked = join_newest(BOOKED, "b", ["$1", "$2", "$5"], "k.sequence", lateral),
     )
 }
 
