@@ -11,35 +11,44 @@ use crate::document::hex;
 use crate::store::{RecordRow, Rows};
 
 /// The hash over what a command recorded: terms, mappings, events and the hashes of its batches, each with its length before it.
-pub fn content_hash(rows: &Rows) -> String {
-    let mut hash = Sha256::new();
-    let mut add = |text: &str| {
-        hash.update((text.len() as u64).to_be_bytes());
-        hash.update(text.as_bytes());
-    };
-    for entity in &rows.entities {
-        [&entity.entity, &entity.name, &entity.functional_currency, &entity.framework, &entity.fiscal_year_end]
-            .into_iter()
-            .for_each(|text| add(text));
+#[derive(Clone, Debug, Default)]
+pub struct ContentHash(Sha256);
+
+impl ContentHash {
+    /// Adds rows. Those of a command that writes pages are added in this order: its events, then the rest.
+    pub fn add(&mut self, rows: &Rows) {
+        let mut add = |text: &str| {
+            self.0.update((text.len() as u64).to_be_bytes());
+            self.0.update(text.as_bytes());
+        };
+        for entity in &rows.entities {
+            [&entity.entity, &entity.name, &entity.functional_currency, &entity.framework, &entity.fiscal_year_end]
+                .into_iter()
+                .for_each(|text| add(text));
+        }
+        for mapping in &rows.account_mappings {
+            [&mapping.bond_issue, &mapping.effective_from, &mapping.accounts].into_iter().for_each(|text| add(text));
+        }
+        for issue in &rows.bond_issues {
+            [&issue.id, &issue.terms, &issue.rates].into_iter().for_each(|text| add(text));
+        }
+        for event in &rows.events {
+            [&event.bond_issue, &event.id, &event.kind, &event.effective_date, &event.detail]
+                .into_iter()
+                .for_each(|text| add(text));
+        }
+        for batch in &rows.batches {
+            [&batch.id, &batch.number, &batch.content_sha256].into_iter().for_each(|text| add(text));
+        }
+        for release in &rows.releases {
+            add(&release.release_sha256);
+        }
     }
-    for mapping in &rows.account_mappings {
-        [&mapping.bond_issue, &mapping.effective_from, &mapping.accounts].into_iter().for_each(|text| add(text));
+
+    /// The hash in hexadecimal.
+    pub fn finish(self) -> String {
+        hex(&self.0.finalize())
     }
-    for issue in &rows.bond_issues {
-        [&issue.id, &issue.terms, &issue.rates].into_iter().for_each(|text| add(text));
-    }
-    for event in &rows.events {
-        [&event.bond_issue, &event.id, &event.kind, &event.effective_date, &event.detail]
-            .into_iter()
-            .for_each(|text| add(text));
-    }
-    for batch in &rows.batches {
-        [&batch.id, &batch.number, &batch.content_sha256].into_iter().for_each(|text| add(text));
-    }
-    for release in &rows.releases {
-        add(&release.release_sha256);
-    }
-    hex(&hash.finalize())
 }
 
 /// The hash of a record: over the hash of the one before it in its entity and all its own fields.

@@ -1,8 +1,10 @@
 //! Journal batches.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
-use serde::{Deserialize, Serialize};
+use serde::ser::SerializeSeq;
+use serde::{Deserialize, Serialize, Serializer};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
@@ -114,11 +116,11 @@ pub struct DerivationDocument {
 /// The parts of a batch that its hash covers. Fields stand in order of their names, all keys are ASCII, and every figure is a
 /// string or a small whole number, so that plain serialization is the canonical form of RFC 8785 (a test compares them).
 #[derive(Serialize)]
-struct Content<'a> {
+struct Content<'a, E> {
     currency: &'a str,
     effective_date: &'a str,
     entity: &'a str,
-    entries: Vec<ContentEntry<'a>>,
+    entries: E,
     id: &'a Option<String>,
     number: &'a Option<String>,
     posting_date: &'a str,
@@ -172,15 +174,25 @@ struct ContentTotals<'a> {
 impl BatchDocument {
     /// The hash of what never changes in the batch.
     pub fn content_hash(&self) -> Result<String, serde_json::Error> {
-        serde_json::to_vec(&self.content()).map(|bytes| hex(&Sha256::digest(bytes)))
+        self.hash_with(std::iter::once(Cow::Borrowed(self.entries.as_slice())))
     }
 
-    fn content(&self) -> Content<'_> {
+    /// The same of a batch whose entries are too many to stand in it and come in pages.
+    pub fn hash_with<'a>(
+        &self,
+        entries: impl Iterator<Item = Cow<'a, [EntryDocument]>> + Clone,
+    ) -> Result<String, serde_json::Error> {
+        let mut hash = Sha256::new();
+        serde_json::to_writer(&mut hash, &self.content(Pages(entries)))?;
+        Ok(hex(&hash.finalize()))
+    }
+
+    fn content<E>(&self, entries: E) -> Content<'_, E> {
         Content {
             currency: &self.currency,
             effective_date: &self.effective_date,
             entity: &self.entity,
-            entries: self.entries.iter().map(EntryDocument::content).collect(),
+            entries,
             id: &self.id,
             number: &self.number,
             posting_date: &self.posting_date,
@@ -210,6 +222,19 @@ impl BatchDocument {
             posting_date: self.posting_date.clone(),
             totals: self.totals.clone(),
         }
+    }
+}
+
+/// Entries that come in pages, as one list.
+struct Pages<I>(I);
+
+impl<'a, I: Iterator<Item = Cow<'a, [EntryDocument]>> + Clone> Serialize for Pages<I> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut list = serializer.serialize_seq(None)?;
+        for page in self.0.clone() {
+            page.iter().try_for_each(|entry| list.serialize_element(&entry.content()))?;
+        }
+        list.end()
     }
 }
 

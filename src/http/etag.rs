@@ -10,6 +10,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
+use super::pieces::Pieces;
 use super::problem::Problem;
 
 /// An entity tag (RFC 9110 section 8.8.3).
@@ -23,7 +24,12 @@ pub struct ETag {
 impl ETag {
     /// The strong tag of these bytes.
     pub fn of(bytes: &[u8]) -> Self {
-        Self { weak: false, opaque: format!("\"{}\"", URL_SAFE_NO_PAD.encode(Sha256::digest(bytes))) }
+        Self::hashed(&Sha256::digest(bytes))
+    }
+
+    /// The strong tag of the bytes that have this hash.
+    pub fn hashed(hash: &[u8]) -> Self {
+        Self { weak: false, opaque: format!("\"{}\"", URL_SAFE_NO_PAD.encode(hash)) }
     }
 
     /// The tags of a list, if it is one.
@@ -106,15 +112,17 @@ impl<T> Answer<T> {
 
 impl<T: Serialize> IntoResponse for Answer<T> {
     fn into_response(self) -> Response {
-        let bytes = match serde_json::to_vec(&self.value) {
-            Ok(bytes) => bytes,
-            Err(error) => return Problem::internal(error).into_response(),
-        };
-        let mut response = if self.tagged {
-            tagged(self.status, "application/json", bytes)
-        } else {
-            recorded(self.status, bytes, false)
-        };
+        let mut pieces = Pieces::default();
+        if let Err(error) = serde_json::to_writer(&mut pieces, &self.value) {
+            return Problem::internal(error).into_response();
+        }
+        // A large value is not kept while its answer is on its way.
+        drop(self.value);
+        let mut response = (self.status, [(header::CONTENT_TYPE, "application/json")]).into_response();
+        if self.tagged {
+            tag(&mut response, &pieces.tag());
+        }
+        *response.body_mut() = pieces.into_body();
         let location = self.location.and_then(|path| HeaderValue::try_from(path).ok());
         response.headers_mut().extend(location.map(|path| (header::LOCATION, path)));
         response
@@ -136,16 +144,19 @@ pub fn recorded(status: StatusCode, json: impl Into<axum::body::Bytes>, replayed
 /// An answer of these bytes in this media type, with their tag.
 pub fn tagged(status: StatusCode, media_type: &'static str, bytes: impl Into<axum::body::Bytes>) -> Response {
     let bytes = bytes.into();
-    let tag = HeaderValue::try_from(ETag::of(&bytes).to_string());
-    let mut response = (status, Body::from(bytes)).into_response();
+    let own = ETag::of(&bytes);
+    let mut response = (status, [(header::CONTENT_TYPE, media_type)], Body::from(bytes)).into_response();
+    tag(&mut response, &own);
+    response
+}
+
+fn tag(response: &mut Response, tag: &ETag) {
     let headers = response.headers_mut();
-    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(media_type));
-    if let Ok(tag) = tag {
+    if let Ok(tag) = HeaderValue::try_from(tag.to_string()) {
         headers.insert(header::ETAG, tag);
         // Figures are for this caller alone, and a stored copy is asked about before it is used again.
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("private, no-cache"));
     }
-    response
 }
 
 /// A JSON answer with a tag of its own: one that is known before the answer is made and names the state it shows.

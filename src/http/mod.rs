@@ -2,7 +2,7 @@
 //!
 //! - [`edge`] puts it together; [`observe`], [`linger`] and [`guard`] are its layers;
 //! - [`problem`] is every error answer, [`wire`] and [`ids`] how values are written;
-//! - [`extract`], [`body`], [`query`], [`accept`] and [`request_id`] read requests, [`etag`] and [`page`] write answers;
+//! - [`extract`], [`body`], [`query`], [`accept`] and [`request_id`] read requests, [`etag`], [`pieces`] and [`page`] write answers;
 //! - [`openapi`], [`docs`] and [`system`] speak about the service itself.
 
 pub use crate::document::wire;
@@ -20,6 +20,7 @@ pub mod linger;
 pub mod observe;
 pub mod openapi;
 pub mod page;
+pub mod pieces;
 pub mod problem;
 pub mod query;
 pub mod refusals;

@@ -2,15 +2,18 @@
 
 use jiff::civil::Date;
 
-use super::assemble::{self, Draft, new_id};
+use super::batch::{self, Batch, Drafts};
 use super::convert;
-use super::decide::{self, Asked, Decided};
+use super::decide::{Asked, Decided};
+use super::draft::{self, Draft, Stamp, new_id};
 use super::error::RecordError;
 use super::preview;
-use super::session::{CREATED, OK, Session};
-use super::workspace::{IssueState, Workspace, issue_state};
+use super::record::{CREATED, Done, OK, Pages};
+use super::session::Session;
+use super::workspace::{Workspace, issue_state};
 use super::writer::Recorded;
-use crate::document::{AccrualRequest, BatchDocument, EntityAccrualAnswer, SkippedIssue};
+use crate::audit::ContentHash;
+use crate::document::{AccrualRequest, BatchHeadDocument, EntityAccrualAnswer, SkippedIssue};
 use crate::store::{Reader, Rows};
 
 /// How many issues are read at once.
@@ -19,7 +22,6 @@ const PAGE: i64 = 500;
 /// What an accrual of an entity came to before it is stamped.
 struct Accrued {
     drafts: Vec<Draft>,
-    states: Vec<IssueState>,
     skipped: Vec<SkippedIssue>,
 }
 
@@ -30,7 +32,7 @@ async fn decide(
 ) -> Result<Accrued, RecordError> {
     let entity = workspace.head.entity.clone();
     let calendar = workspace.calendar()?;
-    let mut accrued = Accrued { drafts: Vec::new(), states: Vec::new(), skipped: Vec::new() };
+    let mut accrued = Accrued { drafts: Vec::new(), skipped: Vec::new() };
     let mut after = String::new();
     loop {
         let page = reader.issue_states_page(&entity, &after, PAGE).await?;
@@ -47,11 +49,9 @@ async fn decide(
             }
             let state = issue_state(stored, calendar)?;
             match (Asked { entity: &entity, id: &id, state: &state }).accrue(request, reader).await? {
-                Decided::Draft(mut draft, _) => {
+                Decided::Drafted(drafted) => {
                     // The reference names the command, not each issue's event.
-                    draft.reference = None;
-                    accrued.drafts.push(*draft);
-                    accrued.states.push(state);
+                    accrued.drafts.push(Draft { reference: None, ..drafted.draft });
                 }
                 Decided::Nothing { reason, .. } => {
                     accrued.skipped.push(SkippedIssue { bond_issue: id, reason: reason.to_owned() })
@@ -61,10 +61,14 @@ async fn decide(
     }
 }
 
-fn answer(request: &AccrualRequest, batches: &[BatchDocument], skipped: Vec<SkippedIssue>) -> EntityAccrualAnswer {
+fn answer(
+    request: &AccrualRequest,
+    batches: Vec<BatchHeadDocument>,
+    skipped: Vec<SkippedIssue>,
+) -> EntityAccrualAnswer {
     EntityAccrualAnswer {
         accrued_through: request.through.0.to_string(),
-        journal_batches: batches.iter().map(BatchDocument::head).collect(),
+        journal_batches: batches,
         skipped,
         preview_sha256: None,
     }
@@ -79,36 +83,62 @@ pub(super) async fn record(
     workspace: &mut Workspace,
     request: &AccrualRequest,
     reader: &mut Reader<'_>,
-) -> Result<(Recorded, Rows), RecordError> {
-    let accrued = decide(workspace, request, reader).await?;
+) -> Result<Done, RecordError> {
+    let Accrued { drafts, skipped } = decide(workspace, request, reader).await?;
     if session.context.preview_sha256.is_some() {
-        let unnamed = assemble::batches(workspace, &accrued.drafts, &[], None)?;
-        preview::check(
-            session.context.preview_sha256.as_ref(),
-            &answer(request, &unnamed.batches, accrued.skipped.clone()),
-        )?;
+        let heads = heads(Drafts { drafts: &drafts, events: &[] }.batches(workspace, None)?.iter());
+        preview::check(session.context.preview_sha256.as_ref(), &answer(request, heads, skipped.clone()))?;
     }
-    if accrued.drafts.is_empty() {
-        let entity = workspace.head.entity.clone();
-        let recorded = Recorded::new(OK, &answer(request, &[], accrued.skipped))?;
+    let entity = workspace.head.entity.clone();
+    if drafts.is_empty() {
+        let recorded = Recorded::new(OK, &answer(request, Vec::new(), skipped))?;
         return session.nothing_to_do(&entity, recorded, reader).await;
     }
     let stamp = session.stamp(workspace);
-    let entity = workspace.head.entity.clone();
-    let events: Vec<String> = accrued.drafts.iter().map(|_| new_id(&entity)).collect();
-    let assembled = assemble::batches(workspace, &accrued.drafts, &events, Some(&stamp))?;
-    let mut rows = assembled.rows;
-    for ((draft, event), state) in accrued.drafts.iter().zip(&events).zip(&accrued.states) {
-        let newest = decide::newest_after(draft, Some(state), stamp.sequence)?;
-        rows.extend(assemble::event_rows(&entity, draft, event, &stamp, newest)?);
+    let events: Vec<String> = drafts.iter().map(|_| new_id(&entity)).collect();
+    let (mut rows, mut content) = (Rows::default(), ContentHash::default());
+    for (draft, event) in drafts.iter().zip(&events) {
+        content.add(&draft::event_rows(&entity, draft, event, &stamp)?);
         workspace.forget(draft.bond_issue.as_deref().unwrap_or_default());
+    }
+    let batches = Drafts { drafts: &drafts, events: &events }.batches(workspace, Some(&stamp))?;
+    for batch in &batches {
+        rows.extend(batch.own_rows(&stamp)?);
     }
     if let Some(reference) = &request.reference {
         rows.natural_keys.push(session.natural_key(workspace, "accrual", reference, &events[0]));
     }
-    let recorded = Recorded::new(CREATED, &answer(request, &assembled.batches, accrued.skipped))?;
-    session.finish(workspace, &stamp, "entity_accrual", &entity, &mut rows, &recorded)?;
-    Ok((recorded, rows))
+    content.add(&rows);
+    let recorded = Recorded::new(CREATED, &answer(request, heads(batches.iter()), skipped))?;
+    session.finish_with(workspace, &stamp, ("entity_accrual", &entity), content, &mut rows, &recorded)?;
+    Ok(Done { recorded, rows, pages: pages(entity, stamp, drafts, events, batches) })
+}
+
+/// The rows of events, then of entries. Those of ten thousand issues would take ten times the memory of their drafts.
+fn pages(entity: String, stamp: Stamp, drafts: Vec<Draft>, events: Vec<String>, batches: Vec<Batch>) -> Pages {
+    let of_events = (0..drafts.len()).step_by(batch::PAGE).map(|first| (None, first));
+    let of_entries = batches
+        .iter()
+        .enumerate()
+        .flat_map(|(at, batch)| (0..batch.len()).step_by(batch::PAGE).map(move |first| (Some(at), first)));
+    let parts: Vec<(Option<usize>, usize)> = of_events.chain(of_entries).collect();
+    Box::new(parts.into_iter().map(move |(at, first)| match at.map(|at| &batches[at]) {
+        Some(batch) => {
+            let page = first..(first + batch::PAGE).min(batch.len());
+            batch.entry_rows(Drafts { drafts: &drafts, events: &events }, page, &stamp)
+        }
+        None => {
+            let mut rows = Rows::default();
+            for (draft, event) in drafts.iter().zip(&events).skip(first).take(batch::PAGE) {
+                rows.extend(draft::event_rows(&entity, draft, event, &stamp)?);
+            }
+            Ok(rows)
+        }
+    }))
+}
+
+fn heads<'a>(batches: impl Iterator<Item = &'a Batch>) -> Vec<BatchHeadDocument> {
+    batches.map(Batch::head).collect()
 }
 
 /// What recording the accrual would answer.
@@ -121,8 +151,8 @@ pub(super) async fn preview(
     reader: &mut Reader<'_>,
 ) -> Result<Recorded, RecordError> {
     let accrued = decide(workspace, request, reader).await?;
-    let assembled = assemble::batches(workspace, &accrued.drafts, &[], None)?;
-    let mut answer = answer(request, &assembled.batches, accrued.skipped);
+    let batches = Drafts { drafts: &accrued.drafts, events: &[] }.batches(workspace, None)?;
+    let mut answer = answer(request, heads(batches.iter()), accrued.skipped);
     answer.preview_sha256 = Some(preview::hash(&answer)?);
     Recorded::new(OK, &answer)
 }

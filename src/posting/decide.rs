@@ -5,8 +5,8 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use serde::Serialize;
 
-use super::assemble::Draft;
 use super::command::IssueCommand;
+use super::draft::Draft;
 use super::error::RecordError;
 use super::workspace::{IssueState, Newest, Workspace};
 use crate::accounting::instrument::Instrument;
@@ -29,12 +29,23 @@ const PAGE: i64 = 500;
 
 /// What a command on an issue came to.
 pub(super) enum Decided {
-    Draft(Box<Draft>, Box<Rows>),
+    Drafted(Box<Drafted>),
     /// Nothing to post: the reason, and how far the issue is accrued.
     Nothing {
         reason: &'static str,
         accrued_through: Date,
     },
+}
+
+/// A draft, and what follows from it beside its own rows.
+pub(super) struct Drafted {
+    pub draft: Draft,
+    /// Everything of the answer that needs no id.
+    pub answer: RecordingAnswer,
+    /// The issue's books after it, with the newest rows only.
+    pub books_after: Books,
+    /// Rows that only its kind of command has.
+    pub extra: Rows,
 }
 
 /// A decision with what surrounds it.
@@ -44,12 +55,13 @@ struct Parts<'a> {
     document: Arc<BondIssueDocument>,
     books: &'a Books,
     follows: i64,
+    newest_before: Option<Newest>,
     reference: Option<String>,
     request: serde_json::Value,
 }
 
 impl Parts<'_> {
-    fn draft<O>(self, decision: Decision<O>, blocks: RecordingAnswer) -> Result<Draft, RecordError> {
+    fn draft<O>(self, decision: Decision<O>, blocks: RecordingAnswer, extra: Rows) -> Result<Drafted, RecordError> {
         let currency = self.books.instrument.terms().currency;
         let answer = RecordingAnswer {
             position_before: Some(PositionDocument::of(&decision.before, currency)?),
@@ -62,7 +74,7 @@ impl Parts<'_> {
         after.booked = after.booked.last().copied().into_iter().collect();
         let known_date = |date: Date| self.books.history.rows().iter().any(|row| row.date == date);
         let known_posting = |date: Date| self.books.booked.iter().any(|row| row.posting_date == date);
-        Ok(Draft {
+        let draft = Draft {
             kind: self.kind,
             bond_issue: self.bond_issue,
             document: self.document,
@@ -72,12 +84,22 @@ impl Parts<'_> {
             booked_rows: decision.booked_rows.iter().map(|row| (*row, !known_posting(row.posting_date))).collect(),
             postings: decision.postings,
             follows: self.follows,
+            newest_before: self.newest_before,
             reference: self.reference,
-            request: self.request,
-            answer,
-            books_after: after,
-        })
+            detail: detail(&answer, self.request)?,
+        };
+        Ok(Drafted { draft, answer, books_after: after, extra })
     }
+}
+
+/// What an event keeps.
+fn detail(answer: &RecordingAnswer, request: serde_json::Value) -> Result<String, RecordError> {
+    let mut detail = serde_json::to_value(answer).map_err(|error| RecordError::corrupt("event", error))?;
+    if let Some(detail) = detail.as_object_mut() {
+        detail.remove("journal_batches");
+        detail.insert("request".to_owned(), request);
+    }
+    Ok(detail.to_string())
 }
 
 /// Decides a command on an issue that was fetched.
@@ -122,6 +144,7 @@ impl Asked<'_> {
             document: Arc::clone(&self.state.document),
             books,
             follows: self.state.event_sequence,
+            newest_before: Some(self.state.newest),
             reference: reference.cloned(),
             request: serde_json::to_value(request).map_err(|error| RecordError::corrupt("request", error))?,
         })
@@ -139,8 +162,8 @@ impl Asked<'_> {
             accrued_through: Some(decision.effective_date.to_string()),
             ..RecordingAnswer::default()
         };
-        let draft = self.parts("accrual", &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
-        Ok(Decided::Draft(Box::new(draft), Box::default()))
+        let parts = self.parts("accrual", &books, request.reference.as_ref(), request)?;
+        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
     }
 
     async fn pay_coupon(
@@ -169,9 +192,8 @@ impl Asked<'_> {
             paid_on: Some(outcome.paid_on.to_string()),
             amount: outcome.amount.minor(),
         });
-        let draft =
-            self.parts("coupon_payment", &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
-        Ok(Decided::Draft(Box::new(draft), Box::new(rows)))
+        let parts = self.parts("coupon_payment", &books, request.reference.as_ref(), request)?;
+        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, rows)?)))
     }
 
     async fn convert(&self, request: &ConversionRequest, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
@@ -182,8 +204,8 @@ impl Asked<'_> {
             conversion: Some(ConversionBlock::of(&decision.outcome, self.currency())),
             ..RecordingAnswer::default()
         };
-        let draft = self.parts("conversion", &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
-        Ok(Decided::Draft(Box::new(draft), Box::default()))
+        let parts = self.parts("conversion", &books, request.reference.as_ref(), request)?;
+        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
     }
 
     async fn induce(&self, request: &InducementRequest, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
@@ -239,8 +261,8 @@ impl Asked<'_> {
             ..RecordingAnswer::default()
         };
         let kind = if decision.outcome.conversion.is_some() { "inducement" } else { ACCEPTANCE };
-        let draft = self.parts(kind, &books, request.reference.as_ref(), request)?.draft(decision, blocks)?;
-        Ok(Decided::Draft(Box::new(draft), Box::new(rows)))
+        let parts = self.parts(kind, &books, request.reference.as_ref(), request)?;
+        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, rows)?)))
     }
 
     /// Bonds are accepted once: acceptances that wait for their settlement and this one may not exceed what is outstanding.
@@ -319,12 +341,12 @@ fn check_settles_only(request: &InducementRequest) -> Result<(), Refusal> {
     }
 }
 
-/// Decides the issuance of a new issue. The second value is what only the issue's own row needs.
+/// Decides the issuance of a new issue.
 pub(super) fn new_issue(
     workspace: &Workspace,
     document: &BondIssueDocument,
     id: Option<String>,
-) -> Result<(Draft, Instrument), RecordError> {
+) -> Result<Drafted, RecordError> {
     let terms = document.terms()?;
     workspace.framework.accepts(&terms)?;
     let instrument = Instrument::new(terms)?;
@@ -335,26 +357,16 @@ pub(super) fn new_issue(
         issuance: Some(IssuanceBlock::of(&decision.outcome, currency)?),
         ..RecordingAnswer::default()
     };
-    let books = Books::empty(Arc::new(instrument.clone()), calendar);
+    let books = Books::empty(Arc::new(instrument), calendar);
     let parts = Parts {
         kind: "issuance",
         bond_issue: id,
         document: Arc::new(document.clone()),
         books: &books,
         follows: 0,
+        newest_before: None,
         reference: Some(document.reference.clone()),
         request: serde_json::Value::Null,
     };
-    Ok((parts.draft(decision, blocks)?, instrument))
-}
-
-/// The newest rows of an issue after a draft on it was recorded under `sequence`.
-pub(super) fn newest_after(draft: &Draft, state: Option<&IssueState>, sequence: i64) -> Result<Newest, RecordError> {
-    let missing = || RecordError::corrupt("event", "an issuance without rows");
-    let position = draft.position_rows.last().map(|(row, _)| (row.date, sequence));
-    let booked = draft.booked_rows.last().map(|(row, _)| (row.posting_date, sequence));
-    Ok(Newest {
-        position: position.or(state.map(|state| state.newest.position)).ok_or_else(missing)?,
-        booked: booked.or(state.map(|state| state.newest.booked)).ok_or_else(missing)?,
-    })
+    parts.draft(decision, blocks, Rows::default())
 }

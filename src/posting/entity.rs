@@ -5,9 +5,10 @@ use std::collections::HashMap;
 use jiff::civil::Date;
 
 use super::error::RecordError;
+use super::record::{CREATED, Done, OK, json};
 use super::release::ReleaseAccounts;
 use super::render;
-use super::session::{CREATED, OK, Session, json};
+use super::session::Session;
 use super::workspace::Workspace;
 use super::writer::Recorded;
 use crate::accounting::fiscal_calendar::FiscalCalendar;
@@ -24,7 +25,7 @@ pub(super) fn create(
     session: &Session<'_>,
     document: &EntityDocument,
     held: &mut HashMap<String, Workspace>,
-) -> Result<(Recorded, Rows), RecordError> {
+) -> Result<Done, RecordError> {
     check(document)?;
     if held.contains_key(&document.code) {
         return Err(RecordError::EntityExists(document.code.clone()));
@@ -51,9 +52,9 @@ pub(super) fn create(
         recorded_at: stamp.recorded_at,
     });
     let recorded = Recorded::new(CREATED, document)?;
-    session.finish(&mut workspace, &stamp, "entity", &document.code, &mut rows, &recorded)?;
+    session.finish(&mut workspace, &stamp, ("entity", &document.code), &mut rows, &recorded)?;
     held.insert(document.code.clone(), workspace);
-    Ok((recorded, rows))
+    Ok(Done::new(recorded, rows))
 }
 
 fn framework_name(document: &EntityDocument) -> Result<String, RecordError> {
@@ -91,7 +92,7 @@ pub(super) async fn map_accounts(
     effective_from: Date,
     mapping: &AccountMappingDocument,
     reader: &mut Reader<'_>,
-) -> Result<(Recorded, Rows), RecordError> {
+) -> Result<Done, RecordError> {
     for (role, account) in &mapping.accounts {
         if AccountRole::from_name(role).is_none() {
             let known: Vec<&str> = AccountRole::ALL.iter().map(|role| role.name()).collect();
@@ -127,13 +128,13 @@ pub(super) async fn map_accounts(
         missing: None,
     };
     let recorded = Recorded::new(OK, &answer)?;
-    session.finish(workspace, &stamp, "account_mapping", bond_issue.unwrap_or(&entity), &mut rows, &recorded)?;
-    Ok((recorded, rows))
+    session.finish(workspace, &stamp, ("account_mapping", bond_issue.unwrap_or(&entity)), &mut rows, &recorded)?;
+    Ok(Done::new(recorded, rows))
 }
 
 async fn release_completed(
     workspace: &mut Workspace,
-    stamp: &super::assemble::Stamp,
+    stamp: &super::draft::Stamp,
     rows: &mut Rows,
     reader: &mut Reader<'_>,
 ) -> Result<(), RecordError> {
@@ -149,7 +150,11 @@ async fn release_completed(
             let issues = render::issues_of(&whole, reader).await?;
             let document = render::batch(&whole, &issues)?;
             let dimensions = |issue: &str| issues.get(issue).map(|issue| &issue.dimensions);
-            if let Some(accounts) = ReleaseAccounts::resolve(&document, posting_date, &workspace.mapping, dimensions) {
+            let lines = document.entries.iter().flat_map(|entry| {
+                let issue = entry.bond_issue.as_deref().unwrap_or_default();
+                entry.lines.iter().map(move |line| (issue, line.account_role.as_str()))
+            });
+            if let Some(accounts) = ReleaseAccounts::resolve(lines, posting_date, &workspace.mapping, dimensions) {
                 workspace.head.release += 1;
                 rows.releases.push(accounts.row(
                     &document,

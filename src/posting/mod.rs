@@ -4,17 +4,19 @@
 //! each on the books as they are then, gives sequence, number and hash, writes all rows in one statement and commits once. The
 //! response is what was committed.
 //!
-//! Reading order: `command` (what comes in), `workspace` (the books under the lock), `decide` (command to draft), `assemble` (draft
-//! to rows and answer), `writer` (the loop around them).
+//! Reading order: `command` (what comes in), `workspace` (the books under the lock), `decide` (command to draft), `draft` and
+//! `batch` (draft to rows and answer), `session` (one command), `writer` (the loop around them).
 
 mod accrue_entity;
-mod assemble;
+mod batch;
 mod command;
 mod convert;
 mod decide;
+mod draft;
 mod entity;
 mod error;
 mod preview;
+mod record;
 mod release;
 pub mod render;
 mod session;

@@ -32,29 +32,26 @@ pub struct IssueAccounts {
 impl ReleaseAccounts {
     /// The accounts of every role that a batch posts to, for each issue in it; `None` if a role has none.
     ///
-    /// `dimensions` gives an issue's own.
+    /// `lines` gives issue and role of each line, `dimensions` an issue's own.
     pub fn resolve<'a>(
-        batch: &BatchDocument,
+        lines: impl Iterator<Item = (&'a str, &'a str)>,
         posting_date: Date,
         mapping: &AccountMapping,
         dimensions: impl Fn(&str) -> Option<&'a BTreeMap<String, String>>,
     ) -> Option<ReleaseAccounts> {
         let mut accounts = ReleaseAccounts::default();
-        for entry in &batch.entries {
-            let issue = entry.bond_issue.as_deref().unwrap_or_default();
-            for line in &entry.lines {
-                let role = AccountRole::from_name(&line.account_role)?;
-                let account = mapping.resolve(role, issue, posting_date)?;
-                let default = mapping.resolve(role, "", posting_date);
-                if default == Some(account) {
-                    accounts.default.entry(line.account_role.clone()).or_insert_with(|| account_document(account));
-                } else {
-                    let own = accounts.issues.entry(issue.to_owned()).or_default();
-                    own.accounts.entry(line.account_role.clone()).or_insert_with(|| account_document(account));
-                }
+        for (issue, name) in lines {
+            let role = AccountRole::from_name(name)?;
+            let account = mapping.resolve(role, issue, posting_date)?;
+            let default = mapping.resolve(role, "", posting_date);
+            if default == Some(account) {
+                accounts.default.entry(name.to_owned()).or_insert_with(|| account_document(account));
+            } else {
+                let own = accounts.issues.entry(issue.to_owned()).or_default();
+                own.accounts.entry(name.to_owned()).or_insert_with(|| account_document(account));
             }
             if let Some(dimensions) = dimensions(issue).filter(|dimensions| !dimensions.is_empty()) {
-                accounts.issues.entry(issue.to_owned()).or_default().dimensions = dimensions.clone();
+                accounts.issues.entry(issue.to_owned()).or_default().dimensions.clone_from(dimensions);
             }
         }
         Some(accounts)

@@ -1,22 +1,21 @@
 //! One command under the lock: decided, stamped, and turned into rows and an answer.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
-use serde::Serialize;
 use sha2::{Digest, Sha256};
 
-use super::assemble::{self, Assembled, Draft, Stamp, new_id};
+use super::batch::Drafts;
 use super::command::{Command, Context, IssueCommand};
-use super::decide::{self, Decided};
+use super::decide::{self, Decided, Drafted};
+use super::draft::{self, Stamp, new_id};
 use super::error::RecordError;
+use super::record::{CREATED, Done, OK, json};
 use super::workspace::{IssueState, Workspace};
 use super::writer::Recorded;
 use super::{entity, preview};
 use crate::document::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, RecordingAnswer, StoredRates, hex};
-use crate::store::{BondIssueRow, IdempotencyRow, NaturalKeyRow, Reader, RecordRow, Rows};
-
-pub(super) const CREATED: u16 = 201;
-pub(super) const OK: u16 = 200;
+use crate::store::{BondIssueRow, Reader, Rows};
 
 /// A command's surroundings, with the time by the machine's clock.
 pub(super) struct Session<'a> {
@@ -54,7 +53,7 @@ impl Session<'_> {
         command: &Command,
         held: &mut HashMap<String, Workspace>,
         reader: &mut Reader<'_>,
-    ) -> Result<(Recorded, Rows), RecordError> {
+    ) -> Result<Done, RecordError> {
         if let Command::CreateEntity(document) = command {
             return entity::create(self, document, held);
         }
@@ -91,9 +90,9 @@ impl Session<'_> {
         }
         match command {
             Command::Issue(document) => {
-                let (draft, instrument) = decide::new_issue(workspace, document, None)?;
-                let rate = EffectiveRateDocument::of(&instrument);
-                let mut answer = issue_answer(None, document, rate, preview_of(&draft, workspace)?);
+                let drafted = decide::new_issue(workspace, document, None)?;
+                let rate = EffectiveRateDocument::of(&drafted.books_after.instrument);
+                let mut answer = issue_answer(None, document, rate, preview_of(&drafted, workspace)?);
                 let hash = preview::hash(&answer)?;
                 if let Some(recording) = &mut answer.recording {
                     recording.preview_sha256 = Some(hash);
@@ -102,8 +101,8 @@ impl Session<'_> {
             }
             Command::OnIssue { bond_issue, command, .. } => {
                 match decide::on_issue(workspace, bond_issue, command, reader).await? {
-                    Decided::Draft(draft, _) => {
-                        let mut answer = preview_of(&draft, workspace)?;
+                    Decided::Drafted(drafted) => {
+                        let mut answer = preview_of(&drafted, workspace)?;
                         answer.preview_sha256 = Some(preview::hash(&answer)?);
                         Recorded::new(OK, &answer)
                     }
@@ -115,18 +114,19 @@ impl Session<'_> {
         }
     }
 
-    fn issue(&self, document: &BondIssueDocument, workspace: &mut Workspace) -> Result<(Recorded, Rows), RecordError> {
+    fn issue(&self, document: &BondIssueDocument, workspace: &mut Workspace) -> Result<Done, RecordError> {
         let id = new_id(&workspace.head.entity);
-        let (draft, instrument) = decide::new_issue(workspace, document, Some(id.clone()))?;
+        let drafted = decide::new_issue(workspace, document, Some(id.clone()))?;
+        let instrument = Arc::clone(&drafted.books_after.instrument);
         let rate = EffectiveRateDocument::of(&instrument);
         if self.context.preview_sha256.is_some() {
-            let (unnamed, _) = decide::new_issue(workspace, document, None)?;
+            let unnamed = decide::new_issue(workspace, document, None)?;
             let answer = issue_answer(None, document, rate.clone(), preview_of(&unnamed, workspace)?);
             preview::check(self.context.preview_sha256.as_ref(), &answer)?;
         }
         let stamp = self.stamp(workspace);
         let event_id = new_id(&workspace.head.entity);
-        let (recording, mut rows) = self.stamped(&draft, &event_id, &stamp, workspace, None)?;
+        let (recording, mut rows) = stamped(&id, drafted, &event_id, &stamp, workspace)?;
         let terms = instrument.terms();
         let rates: StoredRates = instrument.rates().into();
         rows.bond_issues.push(BondIssueRow {
@@ -143,17 +143,9 @@ impl Session<'_> {
         });
         rows.natural_keys.push(self.natural_key(workspace, "bond_issue", &document.reference, &id));
         let answer = issue_answer(Some(id.clone()), document, rate, recording);
-        let newest = decide::newest_after(&draft, None, stamp.sequence)?;
-        let state = IssueState {
-            document: draft.document.clone(),
-            books: draft.books_after.clone(),
-            event_sequence: stamp.sequence,
-            newest,
-        };
-        workspace.keep(id.clone(), state);
         let recorded = Recorded::new(CREATED, &answer)?;
-        self.finish(workspace, &stamp, "issuance", &id, &mut rows, &recorded)?;
-        Ok((recorded, rows))
+        self.finish(workspace, &stamp, ("issuance", &id), &mut rows, &recorded)?;
+        Ok(Done::new(recorded, rows))
     }
 
     async fn on_issue(
@@ -162,37 +154,29 @@ impl Session<'_> {
         command: &IssueCommand,
         workspace: &mut Workspace,
         reader: &mut Reader<'_>,
-    ) -> Result<(Recorded, Rows), RecordError> {
+    ) -> Result<Done, RecordError> {
         let state = workspace.issue(id)?;
         self.check_tag(id, state)?;
-        let (draft, extra) = match decide::on_issue(workspace, id, command, reader).await? {
-            Decided::Draft(draft, extra) => (draft, extra),
+        let drafted = match decide::on_issue(workspace, id, command, reader).await? {
+            Decided::Drafted(drafted) => *drafted,
             Decided::Nothing { accrued_through, .. } => {
                 let entity = workspace.head.entity.clone();
                 return self.nothing_to_do(&entity, Recorded::new(OK, &nothing(accrued_through))?, reader).await;
             }
         };
         if self.context.preview_sha256.is_some() {
-            preview::check(self.context.preview_sha256.as_ref(), &preview_of(&draft, workspace)?)?;
+            preview::check(self.context.preview_sha256.as_ref(), &preview_of(&drafted, workspace)?)?;
         }
         let stamp = self.stamp(workspace);
         let event_id = new_id(&workspace.head.entity);
-        let state = workspace.issue(id)?.clone();
-        let (answer, mut rows) = self.stamped(&draft, &event_id, &stamp, workspace, Some(&state))?;
-        rows.extend(*extra);
-        for coupon in &mut rows.coupons {
-            coupon.sequence = stamp.sequence;
-        }
-        for key in &mut rows.natural_keys {
-            key.id.clone_from(&event_id);
-        }
-        if let Some(reference) = &draft.reference {
+        let (kind, reference) = (drafted.draft.kind, drafted.draft.reference.clone());
+        let (answer, mut rows) = stamped(id, drafted, &event_id, &stamp, workspace)?;
+        if let Some(reference) = &reference {
             rows.natural_keys.push(self.natural_key(workspace, command.kind(), reference, &event_id));
         }
-        workspace.keep(id.to_owned(), state.after(&draft, stamp.sequence));
         let recorded = Recorded::new(CREATED, &answer)?;
-        self.finish(workspace, &stamp, draft.kind, &event_id, &mut rows, &recorded)?;
-        Ok((recorded, rows))
+        self.finish(workspace, &stamp, (kind, &event_id), &mut rows, &recorded)?;
+        Ok(Done::new(recorded, rows))
     }
 
     /// Whether the issue is still as the caller read it, if that was made a condition.
@@ -202,153 +186,35 @@ impl Session<'_> {
             _ => Ok(()),
         }
     }
-
-    /// The answer and rows of a draft that is recorded.
-    fn stamped(
-        &self,
-        draft: &Draft,
-        event_id: &str,
-        stamp: &Stamp,
-        workspace: &mut Workspace,
-        state: Option<&IssueState>,
-    ) -> Result<(RecordingAnswer, Rows), RecordError> {
-        let entity = workspace.head.entity.clone();
-        let newest = decide::newest_after(draft, state, stamp.sequence)?;
-        let mut rows = assemble::event_rows(&entity, draft, event_id, stamp, newest)?;
-        let assembled = assemble::batches(workspace, std::slice::from_ref(draft), &[event_id.to_owned()], Some(stamp))?;
-        rows.extend(assembled.rows);
-        let event = assemble::event(draft, Some(event_id), Some(stamp));
-        Ok((RecordingAnswer { event: Some(event), journal_batches: assembled.batches, ..draft.answer.clone() }, rows))
-    }
-
-    /// The next sequence of an entity, and a time later than that of the record before.
-    pub fn stamp(&self, workspace: &Workspace) -> Stamp {
-        Stamp {
-            sequence: workspace.head.sequence + 1,
-            recorded_at: self.now.max(workspace.head.recorded_at + 1),
-            request_id: self.context.request_id.clone(),
-        }
-    }
-
-    /// The rows that every recorded command has: its record with its link of the chain, the entity's counters, and the answer
-    /// under its idempotency key. Moves the head.
-    pub fn finish(
-        &self,
-        workspace: &mut Workspace,
-        stamp: &Stamp,
-        kind: &str,
-        subject: &str,
-        rows: &mut Rows,
-        recorded: &Recorded,
-    ) -> Result<(), RecordError> {
-        let entity = workspace.head.entity.clone();
-        for (fiscal_year, number) in &workspace.numbers {
-            let prefix = format!("{entity}-{fiscal_year}-");
-            if rows.batches.iter().any(|batch| batch.number.starts_with(&prefix)) {
-                rows.year_heads.push(crate::store::YearHeadRow {
-                    entity: entity.clone(),
-                    fiscal_year: *fiscal_year,
-                    number: *number,
-                });
-            }
-        }
-        let mut record = RecordRow {
-            entity: entity.clone(),
-            sequence: stamp.sequence,
-            recorded_at: stamp.recorded_at,
-            kind: kind.to_owned(),
-            subject: subject.to_owned(),
-            request_id: self.context.request_id.clone(),
-            actor: self.context.actor.clone(),
-            content_sha256: crate::audit::content_hash(rows),
-            hash: String::new(),
-        };
-        record.hash = crate::audit::link_hash(&workspace.head.hash, &record);
-        workspace.head.sequence = stamp.sequence;
-        workspace.head.recorded_at = stamp.recorded_at;
-        workspace.head.hash.clone_from(&record.hash);
-        rows.records.push(record);
-        rows.entity_heads.push(workspace.head.clone());
-        self.keep_answer(&entity, stamp.recorded_at, recorded, rows);
-        Ok(())
-    }
-
-    /// The answer of a command that had nothing to do: as it was answered before under its key, else kept under it.
-    ///
-    /// # Errors
-    /// [`RecordError::KeyReused`] when the key was given to another request.
-    pub async fn nothing_to_do(
-        &self,
-        entity: &str,
-        recorded: Recorded,
-        reader: &mut Reader<'_>,
-    ) -> Result<(Recorded, Rows), RecordError> {
-        if let Some(recorded) = self.replay(entity, reader).await? {
-            return Ok((recorded, Rows::default()));
-        }
-        let mut rows = Rows::default();
-        self.keep_answer(entity, self.now, &recorded, &mut rows);
-        Ok((recorded, rows))
-    }
-
-    fn keep_answer(&self, entity: &str, recorded_at: i64, recorded: &Recorded, rows: &mut Rows) {
-        if let Some(key) = &self.context.idempotency {
-            rows.idempotency.push(IdempotencyRow {
-                entity: entity.to_owned(),
-                key: key.key.clone(),
-                fingerprint: key.fingerprint.clone(),
-                status: i64::from(recorded.status),
-                answer: recorded.answer.clone(),
-                recorded_at,
-            });
-        }
-    }
-
-    pub fn natural_key(&self, workspace: &Workspace, kind: &str, reference: &str, id: &str) -> NaturalKeyRow {
-        NaturalKeyRow {
-            entity: workspace.head.entity.clone(),
-            kind: kind.to_owned(),
-            reference: reference.to_owned(),
-            id: id.to_owned(),
-        }
-    }
-
-    /// The answer that was given under this request's idempotency key.
-    ///
-    /// # Errors
-    /// [`RecordError::KeyReused`] when it was given to another request.
-    pub async fn replay(&self, entity: &str, reader: &mut Reader<'_>) -> Result<Option<Recorded>, RecordError> {
-        let Some(key) = &self.context.idempotency else { return Ok(None) };
-        match reader.idempotency(entity, &key.key).await? {
-            Some(row) if row.fingerprint != key.fingerprint => Err(RecordError::KeyReused),
-            Some(row) => Ok(Some(Recorded {
-                status: u16::try_from(row.status).unwrap_or(CREATED),
-                answer: row.answer,
-                replayed: true,
-            })),
-            None => Ok(None),
-        }
-    }
-
-    /// The refusal of a reference that names something else already; `None` if it does not.
-    ///
-    /// # Errors
-    /// When the store cannot be read.
-    pub async fn reference_in_use(
-        &self,
-        command: &Command,
-        reader: &mut Reader<'_>,
-    ) -> Result<Option<RecordError>, RecordError> {
-        let Some((kind, reference)) = command.natural_key() else { return Ok(None) };
-        let id = reader.natural_key(command.entity(), kind, reference).await?;
-        Ok(id.map(|id| RecordError::ReferenceInUse { kind, reference: reference.to_owned(), id }))
-    }
 }
 
-impl Recorded {
-    pub(super) fn new(status: u16, answer: &impl Serialize) -> Result<Recorded, RecordError> {
-        Ok(Recorded { status, answer: json(answer)?, replayed: false })
+/// The answer and rows of a draft that is recorded, and the books after it.
+fn stamped(
+    id: &str,
+    drafted: Drafted,
+    event_id: &str,
+    stamp: &Stamp,
+    workspace: &mut Workspace,
+) -> Result<(RecordingAnswer, Rows), RecordError> {
+    let Drafted { draft, answer, books_after, extra } = drafted;
+    let mut rows = draft::event_rows(&workspace.head.entity, &draft, event_id, stamp)?;
+    rows.extend(extra);
+    for coupon in &mut rows.coupons {
+        coupon.sequence = stamp.sequence;
     }
+    for key in &mut rows.natural_keys {
+        key.id = event_id.to_owned();
+    }
+    let drafts = Drafts { drafts: std::slice::from_ref(&draft), events: &[event_id.to_owned()] };
+    let mut journal_batches = Vec::new();
+    for batch in drafts.batches(workspace, Some(stamp))? {
+        rows.extend(batch.own_rows(stamp)?);
+        rows.extend(batch.entry_rows(drafts, 0..batch.len(), stamp)?);
+        journal_batches.push(batch.whole(drafts));
+    }
+    let event = draft::event(&draft, Some(event_id), Some(stamp));
+    workspace.keep(id.to_owned(), IssueState::after(&draft, books_after, stamp.sequence)?);
+    Ok((RecordingAnswer { event: Some(event), journal_batches, ..answer }, rows))
 }
 
 /// The strong tag of an issue, which changes with each of its events.
@@ -364,12 +230,13 @@ fn nothing(accrued_through: jiff::civil::Date) -> RecordingAnswer {
     RecordingAnswer { accrued_through: Some(accrued_through.to_string()), ..RecordingAnswer::default() }
 }
 
-fn preview_of(draft: &Draft, workspace: &mut Workspace) -> Result<RecordingAnswer, RecordError> {
-    let Assembled { batches, .. } = assemble::batches(workspace, std::slice::from_ref(draft), &[], None)?;
+fn preview_of(drafted: &Drafted, workspace: &mut Workspace) -> Result<RecordingAnswer, RecordError> {
+    let drafts = Drafts { drafts: std::slice::from_ref(&drafted.draft), events: &[] };
+    let batches = drafts.batches(workspace, None)?;
     Ok(RecordingAnswer {
-        event: Some(assemble::event(draft, None, None)),
-        journal_batches: batches,
-        ..draft.answer.clone()
+        event: Some(draft::event(&drafted.draft, None, None)),
+        journal_batches: batches.into_iter().map(|batch| batch.whole(drafts)).collect(),
+        ..drafted.answer.clone()
     })
 }
 
@@ -380,8 +247,4 @@ fn issue_answer(
     recording: RecordingAnswer,
 ) -> BondIssueAnswer {
     BondIssueAnswer { id, terms: document.clone(), effective_rate: rate, recording: Some(recording) }
-}
-
-pub(super) fn json(value: &impl Serialize) -> Result<String, RecordError> {
-    serde_json::to_string(value).map_err(|error| RecordError::corrupt("answer", error))
 }

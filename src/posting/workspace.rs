@@ -6,8 +6,8 @@ use std::sync::Arc;
 
 use jiff::civil::Date;
 
-use super::assemble::Draft;
 use super::convert;
+use super::draft::Draft;
 use super::error::RecordError;
 use crate::accounting::account_mapping::AccountMapping;
 use crate::accounting::fiscal_calendar::FiscalCalendar;
@@ -173,17 +173,14 @@ impl IssueState {
         Ok(books)
     }
 
-    /// The state after a draft on it was recorded under `sequence`.
-    pub fn after(&self, draft: &Draft, sequence: i64) -> IssueState {
-        IssueState {
-            document: Arc::clone(&self.document),
-            books: draft.books_after.clone(),
+    /// The state of an issue after a draft on it, which left these books, was recorded under `sequence`.
+    pub fn after(draft: &Draft, books: Books, sequence: i64) -> Result<IssueState, RecordError> {
+        Ok(IssueState {
+            document: Arc::clone(&draft.document),
+            books,
             event_sequence: sequence,
-            newest: Newest {
-                position: draft.position_rows.last().map_or(self.newest.position, |(row, _)| (row.date, sequence)),
-                booked: draft.booked_rows.last().map_or(self.newest.booked, |(row, _)| (row.posting_date, sequence)),
-            },
-        }
+            newest: draft.newest_after(sequence)?,
+        })
     }
 }
 

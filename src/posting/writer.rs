@@ -322,16 +322,20 @@ impl Group {
             workspace.restore(counters);
         }
         let outcome = match outcome {
-            Ok((recorded, rows)) if !rows.is_empty() => {
-                self.rows.extend(rows);
-                Ok(recorded)
+            Ok(done) if !done.rows.is_empty() => {
+                self.rows.extend(done.rows);
+                for page in done.pages {
+                    posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
+                    self.rows = page?;
+                }
+                Ok(done.recorded)
             }
             Err(RecordError::Store(error)) => return Err(error.into()),
             // What a repeated request asked for was done before, so that now it is refused or has nothing to do: it is answered
             // as it was then.
             other => match session.replay(job.command.entity(), &mut posting.reader()?).await {
                 Ok(Some(recorded)) => Ok(recorded),
-                Ok(None) => other.map(|(recorded, _)| recorded),
+                Ok(None) => other.map(|done| done.recorded),
                 Err(RecordError::Store(error)) => return Err(error.into()),
                 Err(refused) => Err(refused),
             },

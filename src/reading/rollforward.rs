@@ -1,6 +1,7 @@
 //! The rollforward of a period.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
 
 use jiff::civil::Date;
 use rust_decimal::Decimal;
@@ -62,7 +63,9 @@ pub struct RollforwardLine {
     pub shares: String,
     pub paid_in_capital: String,
     /// The numbers of the batches that it is made of.
-    pub batches: Vec<String>,
+    // Most issues share them: those of ten years' months would take more memory than everything else.
+    #[schema(value_type = Vec<String>)]
+    pub batches: Arc<[String]>,
 }
 
 /// One check.
@@ -76,7 +79,7 @@ pub struct TieOut {
 }
 
 type Movements = BTreeMap<String, Vec<(String, Sums)>>;
-type Batches = HashMap<(String, String), Vec<String>>;
+type Batches = HashMap<(String, String), Arc<[String]>>;
 
 impl Library {
     /// The rollforward by posting date, from the close of the day before `from` to the close of `to`.
@@ -118,10 +121,8 @@ impl Library {
         let lines = rollforward::lines(&opening, &total)?;
         let of = |stored: &str| {
             let of_movement = batches.iter().filter(|((_, movement), _)| movement == stored);
-            let mut numbers: Vec<String> = of_movement.flat_map(|(_, numbers)| numbers.clone()).collect();
-            numbers.sort_unstable();
-            numbers.dedup();
-            numbers
+            let numbers: BTreeSet<&String> = of_movement.flat_map(|(_, numbers)| numbers.iter()).collect();
+            numbers.into_iter().cloned().collect()
         };
         let checks = rollforward::checks(&lines, &booked, trial_balance)?;
         let other_currencies = reader.currencies(entity, known.sequence).await?;
@@ -180,12 +181,16 @@ async fn batches(
     currency: Currency,
 ) -> Result<Batches, ReadError> {
     let found = reader.batches_of_movements(entity, period, known, currency.code()).await?;
-    let sorted = |numbers: &str| {
-        let mut numbers: Vec<String> = numbers.split(',').map(str::to_owned).collect();
-        numbers.sort_unstable();
-        numbers
+    let mut shared: HashMap<String, Arc<[String]>> = HashMap::new();
+    let mut sorted = |numbers: String| {
+        let list = shared.entry(numbers).or_insert_with_key(|numbers| {
+            let mut numbers: Vec<String> = numbers.split(',').map(str::to_owned).collect();
+            numbers.sort_unstable();
+            numbers.into()
+        });
+        Arc::clone(list)
     };
-    Ok(found.into_iter().map(|row| ((row.bond_issue, row.movement), sorted(&row.numbers))).collect())
+    Ok(found.into_iter().map(|row| ((row.bond_issue, row.movement), sorted(row.numbers))).collect())
 }
 
 /// The sum of what the booked rows of all issues hold at a date, and the issues that there are.
@@ -245,7 +250,7 @@ async fn roles(
 fn shown(
     line: &MovementLine,
     currency: Currency,
-    batches: impl Fn(&str) -> Vec<String>,
+    batches: impl Fn(&str) -> Arc<[String]>,
 ) -> Result<RollforwardLine, Refusal> {
     let sums = &line.sums;
     let figure = |amount| money(amount, currency);

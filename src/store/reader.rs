@@ -1,5 +1,6 @@
 //! Running a read on either engine, inside a posting or outside.
 
+use futures_util::TryStreamExt;
 use sqlx::pool::PoolConnection;
 use sqlx::postgres::PgArguments;
 use sqlx::sqlite::SqliteArguments;
@@ -88,17 +89,23 @@ fn postgres_arguments(args: &[Arg<'_>]) -> Result<PgArguments, sqlx::Error> {
 
 impl Reader<'_> {
     async fn run<T: FromCells>(&mut self, text: SqlStr, args: &[Arg<'_>]) -> Result<Vec<T>, StoreError> {
-        let rows: Result<Vec<T>, sqlx::Error> = match self {
+        // Each row is read as it comes: a driver's own row takes several times the memory of ours.
+        let mut read = Vec::new();
+        match self {
             Self::Sqlite(connection) => {
-                let rows = sqlx::query_with(text, sqlite_arguments(args)?).fetch_all(&mut **connection).await?;
-                rows.iter().map(|row| T::from_cells(&mut Cursor::new(row))).collect()
+                let mut rows = sqlx::query_with(text, sqlite_arguments(args)?).fetch(&mut **connection);
+                while let Some(row) = rows.try_next().await? {
+                    read.push(T::from_cells(&mut Cursor::new(&row))?);
+                }
             }
             Self::Postgres(connection) => {
-                let rows = sqlx::query_with(text, postgres_arguments(args)?).fetch_all(&mut **connection).await?;
-                rows.iter().map(|row| T::from_cells(&mut Cursor::new(row))).collect()
+                let mut rows = sqlx::query_with(text, postgres_arguments(args)?).fetch(&mut **connection);
+                while let Some(row) = rows.try_next().await? {
+                    read.push(T::from_cells(&mut Cursor::new(&row))?);
+                }
             }
-        };
-        Ok(rows?)
+        }
+        Ok(read)
     }
 
     /// All rows of a statement.
