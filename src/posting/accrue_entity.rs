@@ -17,7 +17,7 @@ use crate::document::{AccrualRequest, BatchHeadDocument, EntityAccrualAnswer, Sk
 use crate::store::{Reader, Rows};
 
 /// How many issues are read at once.
-const PAGE: i64 = 500;
+const PAGE: i64 = 200;
 
 /// What an accrual of an entity came to before it is stamped.
 struct Accrued {
