@@ -122,6 +122,8 @@ impl<T: Serialize> IntoResponse for Answer<T> {
         if self.tagged {
             tag(&mut response, &pieces.tag());
         }
+        // A body in pieces does not tell its length by itself.
+        response.headers_mut().insert(header::CONTENT_LENGTH, pieces.length().into());
         *response.body_mut() = pieces.into_body();
         let location = self.location.and_then(|path| HeaderValue::try_from(path).ok());
         response.headers_mut().extend(location.map(|path| (header::LOCATION, path)));

@@ -16,6 +16,7 @@ const PIECE: usize = 64 * 1024;
 pub struct Pieces {
     full: Vec<Bytes>,
     last: Vec<u8>,
+    length: usize,
 }
 
 impl Pieces {
@@ -25,6 +26,11 @@ impl Pieces {
         self.full.iter().for_each(|piece| hash.update(piece));
         hash.update(&self.last);
         ETag::hashed(&hash.finalize())
+    }
+
+    /// How many bytes there are.
+    pub fn length(&self) -> usize {
+        self.length
     }
 
     /// A body of these bytes, each piece freed once it is sent.
@@ -40,6 +46,7 @@ impl Pieces {
 impl io::Write for Pieces {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         self.last.extend_from_slice(bytes);
+        self.length += bytes.len();
         if self.last.len() >= PIECE {
             let piece = std::mem::replace(&mut self.last, Vec::with_capacity(PIECE + PIECE / 8));
             self.full.push(piece.into());
@@ -66,7 +73,7 @@ mod tests {
             for part in bytes.chunks(1_000) {
                 assert!(pieces.write_all(part).is_ok());
             }
-            assert_eq!(pieces.tag(), ETag::of(&bytes));
+            assert_eq!((pieces.tag(), pieces.length()), (ETag::of(&bytes), length));
             let body = axum::body::to_bytes(pieces.into_body(), usize::MAX).await;
             assert_eq!(body.map(|body| body.to_vec()).ok(), Some(bytes));
         }
