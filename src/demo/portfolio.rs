@@ -91,6 +91,7 @@ impl Portfolio {
             "close" => self.month_ends(target)?.into_iter().map(|end| self.close(end)).collect::<Result<_, _>>()?,
             "coupon-payment" => vec![self.on_issue(target, IssueCommand::PayCoupon(json(body)?))?],
             "conversion" => vec![self.on_issue(target, IssueCommand::Convert(json(body)?))?],
+            "repurchase" => vec![self.on_issue(target, IssueCommand::Repurchase(json(body)?))?],
             "inducement" => {
                 let mut request: InducementRequest = json(body)?;
                 if let Some(acceptance) = &mut request.acceptance {

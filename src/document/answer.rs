@@ -3,7 +3,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{BatchDocument, money};
+use super::{BatchDocument, ExtinguishmentBlock, money};
 use crate::accounting::Currency;
 use crate::accounting::position::Position;
 use crate::accounting::refusal::Refusal;
@@ -83,6 +83,10 @@ pub struct RecordingAnswer {
     pub conversion: Option<ConversionBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub inducement: Option<InducementBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub repurchase: Option<ExtinguishmentBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub redemption: Option<ExtinguishmentBlock>,
     /// One posting date each, in order.
     pub journal_batches: Vec<BatchDocument>,
     /// In a preview: send it as `If-Preview-Match` to post only what was previewed.

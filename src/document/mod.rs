@@ -7,6 +7,7 @@ mod bond_issue;
 mod carrying_value;
 mod commands;
 mod entity;
+mod extinguishment;
 pub mod wire;
 
 pub use answer::{
@@ -24,6 +25,7 @@ pub use commands::{
     OtherConsiderationDocument, SettlementDocument,
 };
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
+pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};
 
 use crate::accounting::Refusal;
 use crate::accounting::money::{Amount, Currency};

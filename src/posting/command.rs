@@ -4,7 +4,7 @@ use jiff::civil::Date;
 
 use crate::document::{
     AccountMappingDocument, AccrualRequest, BondIssueDocument, ConversionRequest, CouponPaymentRequest, EntityDocument,
-    InducementRequest,
+    InducementRequest, RedemptionRequest, RepurchaseRequest,
 };
 
 /// A command to record.
@@ -24,6 +24,8 @@ pub enum IssueCommand {
     PayCoupon(CouponPaymentRequest),
     Convert(ConversionRequest),
     Induce(Box<InducementRequest>),
+    Repurchase(RepurchaseRequest),
+    Redeem(RedemptionRequest),
 }
 
 impl Command {
@@ -69,6 +71,8 @@ impl IssueCommand {
             IssueCommand::PayCoupon(_) => "coupon_payment",
             IssueCommand::Convert(_) => "conversion",
             IssueCommand::Induce(_) => "inducement",
+            IssueCommand::Repurchase(_) => "repurchase",
+            IssueCommand::Redeem(_) => "redemption",
         }
     }
 
@@ -78,6 +82,8 @@ impl IssueCommand {
             IssueCommand::PayCoupon(request) => request.reference.as_deref(),
             IssueCommand::Convert(request) => request.reference.as_deref(),
             IssueCommand::Induce(request) => request.reference.as_deref(),
+            IssueCommand::Repurchase(request) => request.reference.as_deref(),
+            IssueCommand::Redeem(request) => request.reference.as_deref(),
         }
     }
 }

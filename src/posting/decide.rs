@@ -9,23 +9,18 @@ use super::command::IssueCommand;
 use super::draft::Draft;
 use super::error::RecordError;
 use super::workspace::{IssueState, Newest, Workspace};
+use crate::accounting::Currency;
 use crate::accounting::instrument::Instrument;
 use crate::accounting::position::History;
 use crate::accounting::transaction::accrual::Accrual;
 use crate::accounting::transaction::coupon_payment::CouponPayment;
-use crate::accounting::transaction::inducement::Offer;
+use crate::accounting::transaction::extinguishment::{Extinguishment, Occasion};
 use crate::accounting::transaction::{Books, Decision, issuance};
-use crate::accounting::{Amount, Currency, Refusal};
 use crate::document::{
     AccrualRequest, BondIssueDocument, ConversionBlock, ConversionRequest, CouponPaymentBlock, CouponPaymentRequest,
-    InducementBlock, InducementRequest, IssuanceBlock, PositionDocument, RecordingAnswer,
+    ExtinguishmentBlock, IssuanceBlock, PositionDocument, RecordingAnswer,
 };
-use crate::store::{CouponRow, EventRow, NaturalKeyRow, Reader, Rows};
-
-/// The kind of the event of an acceptance that is recorded alone.
-const ACCEPTANCE: &str = "inducement_acceptance";
-/// How many events are read at once.
-const PAGE: i64 = 500;
+use crate::store::{CouponRow, Reader, Rows};
 
 /// What a command on an issue came to.
 pub(super) enum Decided {
@@ -49,7 +44,7 @@ pub(super) struct Drafted {
 }
 
 /// A decision with what surrounds it.
-struct Parts<'a> {
+pub(super) struct Parts<'a> {
     kind: &'static str,
     bond_issue: Option<String>,
     document: Arc<BondIssueDocument>,
@@ -61,7 +56,7 @@ struct Parts<'a> {
 }
 
 impl Parts<'_> {
-    fn draft<O>(self, decision: Decision<O>, blocks: RecordingAnswer, extra: Rows) -> Result<Drafted, RecordError> {
+    pub fn draft<O>(self, decision: Decision<O>, blocks: RecordingAnswer, extra: Rows) -> Result<Drafted, RecordError> {
         let currency = self.books.instrument.terms().currency;
         let answer = RecordingAnswer {
             position_before: Some(PositionDocument::of(&decision.before, currency)?),
@@ -116,7 +111,22 @@ pub(super) async fn on_issue(
         IssueCommand::PayCoupon(request) => asked.pay_coupon(request, reader).await,
         IssueCommand::Convert(request) => asked.convert(request, reader).await,
         IssueCommand::Induce(request) => asked.induce(request, reader).await,
+        IssueCommand::Repurchase(request) => {
+            let parts = Extinguished { kind: command.kind(), reference: request.reference.as_ref(), request };
+            asked.extinguish(request.command(asked.currency())?, parts, reader).await
+        }
+        IssueCommand::Redeem(request) => {
+            let parts = Extinguished { kind: command.kind(), reference: request.reference.as_ref(), request };
+            asked.extinguish(request.command(asked.currency())?, parts, reader).await
+        }
     }
+}
+
+/// What an extinguishment is recorded as.
+struct Extinguished<'a, R> {
+    kind: &'static str,
+    reference: Option<&'a String>,
+    request: &'a R,
 }
 
 /// An issue and where it is.
@@ -127,11 +137,11 @@ pub(super) struct Asked<'a> {
 }
 
 impl Asked<'_> {
-    fn currency(&self) -> Currency {
+    pub(super) fn currency(&self) -> Currency {
         self.state.books.instrument.terms().currency
     }
 
-    fn parts<'b>(
+    pub(super) fn parts<'b>(
         &'b self,
         kind: &'static str,
         books: &'b Books,
@@ -208,136 +218,21 @@ impl Asked<'_> {
         Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
     }
 
-    async fn induce(&self, request: &InducementRequest, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
-        let currency = self.currency();
-        let completion = request.completion(currency)?;
-        let mut rows = Rows::default();
-        let (books, decision) = match (&request.acceptance, completion) {
-            (Some(acceptance), Some(completion)) => {
-                check_settles_only(request)?;
-                let accepted = self.accepted(acceptance, reader).await?;
-                let offer = accepted.offer(currency)?;
-                let books =
-                    self.state.books_from(self.entity, self.id, completion.effective_date, false, reader).await?;
-                let assessment = offer.assess(&books)?;
-                rows.natural_keys.push(NaturalKeyRow {
-                    entity: self.entity.to_owned(),
-                    kind: "acceptance".to_owned(),
-                    reference: acceptance.clone(),
-                    id: String::new(), // given with the event's id
-                });
-                let decision = offer.complete(&completion, &books, assessment)?;
-                (books, decision)
-            }
-            (Some(_), None) => {
-                return Err(Refusal::missing(
-                    "effective_date",
-                    "an acceptance is settled on the date the bonds convert",
-                )
-                .into());
-            }
-            (None, Some(completion)) => {
-                let offer = request.offer(currency)?;
-                let from = offer.acceptance_date.min(completion.effective_date);
-                let books = self.state.books_from(self.entity, self.id, from, false, reader).await?;
-                let decision = offer.accept_and_complete(&completion, &books)?;
-                (books, decision)
-            }
-            (None, None) => {
-                let offer = request.offer(currency)?;
-                let books = self.state.books_from(self.entity, self.id, offer.acceptance_date, false, reader).await?;
-                self.check_open_acceptances(&offer, &books, reader).await?;
-                let decision = offer.accept(&books)?;
-                (books, decision)
-            }
-        };
-        let blocks = RecordingAnswer {
-            inducement: Some(InducementBlock::of(&decision.outcome.assessment, currency)),
-            conversion: decision
-                .outcome
-                .conversion
-                .as_ref()
-                .map(|conversion| ConversionBlock::of(conversion, currency)),
-            ..RecordingAnswer::default()
-        };
-        let kind = if decision.outcome.conversion.is_some() { "inducement" } else { ACCEPTANCE };
-        let parts = self.parts(kind, &books, request.reference.as_ref(), request)?;
-        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, rows)?)))
-    }
-
-    /// Bonds are accepted once: acceptances that wait for their settlement and this one may not exceed what is outstanding.
-    async fn check_open_acceptances(
+    async fn extinguish<R: Serialize>(
         &self,
-        offer: &Offer,
-        books: &Books,
+        extinguishment: Extinguishment,
+        of: Extinguished<'_, R>,
         reader: &mut Reader<'_>,
-    ) -> Result<(), RecordError> {
-        let (mut open, mut after) = (Amount::ZERO, 0);
-        loop {
-            let page = reader.events(self.entity, self.id, i64::MAX, after, PAGE).await?;
-            let Some(last) = page.last() else { break };
-            after = last.sequence;
-            for event in page.iter().filter(|event| event.kind == ACCEPTANCE) {
-                if reader.natural_key(self.entity, "acceptance", &event.id).await?.is_none() {
-                    open = open.plus(request_of(event)?.offer(self.currency())?.principal)?;
-                }
-            }
-        }
-        let outstanding = books.history.at(offer.acceptance_date, &books.instrument)?.principal;
-        let left = outstanding.minus(open)?;
-        if offer.principal > left {
-            let major = |amount: Amount| amount.to_major(self.currency());
-            let (principal, outstanding, date) = (major(offer.principal), major(left), offer.acceptance_date);
-            return Err(Refusal::ExceedsOutstanding { principal, outstanding, date }.into());
-        }
-        Ok(())
-    }
-
-    /// The request of an acceptance recorded before and not settled yet.
-    async fn accepted(&self, acceptance: &str, reader: &mut Reader<'_>) -> Result<InducementRequest, RecordError> {
-        let event = reader.event(self.entity, acceptance).await?;
-        let event = event.filter(|event| event.bond_issue == self.id && event.kind == ACCEPTANCE);
-        let event = event.ok_or_else(|| {
-            Refusal::invalid(
-                "acceptance",
-                acceptance,
-                "it must be the event id of an acceptance of this bond issue that was recorded alone",
-            )
-        })?;
-        if reader.natural_key(self.entity, "acceptance", acceptance).await?.is_some() {
-            return Err(Refusal::AcceptanceAlreadySettled { acceptance: acceptance.to_owned() }.into());
-        }
-        request_of(&event)
-    }
-}
-
-/// The request that an inducement's event was recorded with.
-fn request_of(event: &EventRow) -> Result<InducementRequest, RecordError> {
-    #[derive(serde::Deserialize)]
-    struct Detail {
-        request: InducementRequest,
-    }
-    let detail: Detail = serde_json::from_str(&event.detail).map_err(|error| RecordError::corrupt("event", error))?;
-    Ok(detail.request)
-}
-
-/// A settlement takes the offer from its acceptance: what the acceptance states is not stated again.
-fn check_settles_only(request: &InducementRequest) -> Result<(), Refusal> {
-    let stated = [
-        ("acceptance_date", request.acceptance_date.is_some()),
-        ("principal", request.principal.is_some()),
-        ("acceptance_share_price", request.acceptance_share_price.is_some()),
-        ("new_shares_per_denomination", request.new_shares_per_denomination.is_some()),
-        ("cash", request.cash.is_some()),
-        ("other_consideration", request.other_consideration.is_some()),
-        ("criteria", request.criteria.is_some()),
-    ];
-    match stated.into_iter().find(|(_, is_stated)| *is_stated) {
-        Some((field, _)) => Err(Refusal::contradiction(
-            field,
-            format!("{field} is taken from the acceptance that is settled; leave it out"),
-        )),
-        None => Ok(()),
+    ) -> Result<Decided, RecordError> {
+        let books = self.state.books_from(self.entity, self.id, extinguishment.date(), false, reader).await?;
+        let decision = extinguishment.decide(&books)?;
+        let block = Some(ExtinguishmentBlock::of(&decision.outcome, self.currency()));
+        let blocks = match extinguishment.occasion {
+            Occasion::Repurchase => RecordingAnswer { repurchase: block, ..RecordingAnswer::default() },
+            _ => RecordingAnswer { redemption: block, ..RecordingAnswer::default() },
+        };
+        let parts = self.parts(of.kind, &books, of.reference, of.request)?;
+        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
     }
 }
 

@@ -15,6 +15,7 @@ mod decide;
 mod draft;
 mod entity;
 mod error;
+mod inducement;
 mod preview;
 mod record;
 mod release;

@@ -81,8 +81,18 @@ impl Sums {
 }
 
 /// The names of movements as they are stored, in the order in which they are shown. An accrual is shown as two lines.
-const ORDER: [&str; 7] =
-    ["issuance", "accrual", "coupon_paid", "prior_period_catch_up", "conversion", "induced_conversion", "repurchase"];
+const ORDER: [&str; 10] = [
+    "issuance",
+    "accrual",
+    "coupon_paid",
+    "prior_period_catch_up",
+    "conversion",
+    "induced_conversion",
+    "repurchase",
+    "call",
+    "put",
+    "maturity",
+];
 
 /// One line of a rollforward.
 #[derive(Clone, Debug, PartialEq, Eq)]

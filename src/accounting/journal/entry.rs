@@ -77,17 +77,23 @@ pub enum EntryKind {
     CouponPayment,
     Conversion,
     Inducement,
+    /// Bonds bought back by agreement.
+    Repurchase,
+    /// Bonds repaid at maturity, or before it at the call of the issuer or at the option of holders.
+    Redemption,
 }
 
 impl EntryKind {
     /// Every kind.
-    pub const ALL: [EntryKind; 6] = [
+    pub const ALL: [EntryKind; 8] = [
         EntryKind::Issuance,
         EntryKind::Accrual,
         EntryKind::CatchUp,
         EntryKind::CouponPayment,
         EntryKind::Conversion,
         EntryKind::Inducement,
+        EntryKind::Repurchase,
+        EntryKind::Redemption,
     ];
 
     /// The name on the interface.
@@ -99,6 +105,8 @@ impl EntryKind {
             EntryKind::CouponPayment => "coupon_payment",
             EntryKind::Conversion => "conversion",
             EntryKind::Inducement => "inducement",
+            EntryKind::Repurchase => "repurchase",
+            EntryKind::Redemption => "redemption",
         }
     }
 }
@@ -113,8 +121,13 @@ pub enum MovementKind {
     CouponPaid,
     Conversion,
     InducedConversion,
-    /// Bonds reacquired before maturity, for whatever consideration.
+    /// Bonds reacquired before maturity by agreement, for whatever consideration.
     Repurchase,
+    /// Redeemed by the issuer's right to.
+    Call,
+    /// Repurchased at the holders' option, after a fundamental change too.
+    Put,
+    Maturity,
 }
 
 impl MovementKind {
@@ -128,6 +141,9 @@ impl MovementKind {
             MovementKind::Conversion => "conversion",
             MovementKind::InducedConversion => "induced_conversion",
             MovementKind::Repurchase => "repurchase",
+            MovementKind::Call => "call",
+            MovementKind::Put => "put",
+            MovementKind::Maturity => "maturity",
         }
     }
 }

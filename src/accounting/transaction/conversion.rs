@@ -4,17 +4,14 @@
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
-use super::booking::premium_discount_lines;
+use super::leaving::Leaving;
 use super::settlement::{
     Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value,
 };
-use super::{Books, Decision, OwnEntries, moved, record};
-use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, Moment, ShareCapital};
-use crate::accounting::journal::{
-    AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed,
-};
+use super::{Books, Decision, OwnEntries, record};
+use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, ShareCapital};
+use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit};
 use crate::accounting::money::Amount;
-use crate::accounting::position::{Components, RowChange};
 use crate::accounting::refusal::Refusal;
 
 /// Convert part or all of the bonds.
@@ -44,161 +41,6 @@ pub struct Outcome {
     pub common_stock: Amount,
     pub additional_paid_in_capital: Amount,
     pub gain_loss: Amount,
-}
-
-/// The part of the debt that leaves with converted bonds, balance before less balance after.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Leaving {
-    pub principal: Amount,
-    pub premium_discount: Amount,
-    pub issue_costs: Amount,
-    pub accrued: Amount,
-    /// Part of `accrued` that leaves the liability: all of it, unless it stays payable.
-    pub interest: Amount,
-    pub handed_over: Amount,
-    pub treatment: InterestOnConversion,
-}
-
-impl Leaving {
-    /// What leaves when `principal` converts on `date`.
-    ///
-    /// # Errors
-    /// When the date or the principal cannot be, or more is converted than is outstanding.
-    pub fn at(
-        books: &Books,
-        date: Date,
-        principal: Amount,
-        treatment: InterestOnConversion,
-    ) -> Result<Leaving, Refusal> {
-        let instrument = &books.instrument;
-        let terms = instrument.terms();
-        books.check_date("effective_date", date)?;
-        let major = |amount: Amount| amount.to_major(terms.currency);
-        if !principal.is_positive() {
-            return Err(Refusal::invalid("principal", major(principal), "it must be more than zero"));
-        }
-        if principal.minor() % terms.denomination.minor() != 0 {
-            return Err(Refusal::PrincipalNotMultiple {
-                principal: major(principal),
-                denomination: major(terms.denomination),
-            });
-        }
-        let moment = Moment::of_movement(date);
-        let before = books.history.position(moment, instrument)?;
-        let rest = before.principal.minus(principal)?;
-        if rest.is_negative() {
-            return Err(Refusal::ExceedsOutstanding {
-                principal: major(principal),
-                outstanding: major(before.principal),
-                date,
-            });
-        }
-        let accrued = moved(before.interest_accrued, instrument.accrued(rest, moment)?)?;
-        let next_coupon = instrument.dates().next_coupon_date(date);
-        let handed_over = match (next_coupon, treatment) {
-            (Some(coupon_date), InterestOnConversion::Forfeited)
-                if after_record_date(date, coupon_date, terms.record_days) =>
-            {
-                // As it was or will be paid: on what is outstanding before the coupon date, not on the conversion date.
-                let held = books.history.due_with(coupon_date, instrument)?.principal;
-                moved(instrument.coupon(held, coupon_date)?, instrument.coupon(held.minus(principal)?, coupon_date)?)?
-            }
-            _ => Amount::ZERO,
-        };
-        Ok(Leaving {
-            principal,
-            premium_discount: moved(before.premium_discount, instrument.premium_discount(rest, date)?)?,
-            issue_costs: moved(before.issue_costs, instrument.issue_costs(rest, date)?)?,
-            accrued,
-            interest: if treatment == InterestOnConversion::Payable { Amount::ZERO } else { accrued },
-            handed_over,
-            treatment,
-        })
-    }
-
-    pub fn carrying_amount(&self) -> Result<Amount, Refusal> {
-        Amount::total([self.principal, self.premium_discount, self.issue_costs])
-    }
-
-    /// What it changes in the rows of what is outstanding.
-    pub fn change(&self) -> Result<RowChange, Refusal> {
-        let left_payable = self.accrued.minus(self.interest)?;
-        let with_next_coupon = left_payable.plus(self.handed_over)?;
-        Ok(RowChange {
-            principal: self.principal.negated()?,
-            with_next_coupon,
-            paid: None,
-            moved: Components {
-                principal: self.principal.negated()?,
-                premium_discount: self.premium_discount.negated()?,
-                issue_costs: self.issue_costs.negated()?,
-                interest_payable: self.handed_over.minus(self.interest)?,
-                interest_receivable: Amount::ZERO,
-            },
-        })
-    }
-
-    /// The lines that take it out of the liability, with interest paid or handed over.
-    pub fn lines(&self, books: &Books, booked: &Components) -> Result<Vec<LineDraft>, Refusal> {
-        let currency = books.instrument.terms().currency;
-        let figure = |amount: Amount| amount.to_major(currency);
-        let pro_rata = |component: &'static str, amount: Amount| {
-            Derivation::new("balance before less balance after, at the conversion date", "ASC 470-20-40-4")
-                .with("component", component)
-                .with("principal_converted", figure(self.principal))
-                .with("amount", figure(amount))
-        };
-        let premium_rule = pro_rata("premium_discount", self.premium_discount);
-        let mut lines = vec![debit(
-            AccountRole::BondsPayable,
-            self.principal,
-            "Principal converted",
-            pro_rata("principal", self.principal),
-        )];
-        let memo = ("Premium converted", "Discount converted");
-        lines.extend(premium_discount_lines(
-            booked.premium_discount,
-            self.premium_discount.negated()?,
-            memo,
-            &premium_rule,
-        )?);
-        lines.push(signed(
-            AccountRole::DebtIssueCosts,
-            self.issue_costs,
-            "Issue costs converted",
-            pro_rata("issue_costs", self.issue_costs),
-        ));
-        match self.treatment {
-            InterestOnConversion::Forfeited => {
-                let rule = Derivation::new(
-                    "interest accrued to the conversion date, forfeited and credited to capital",
-                    "ASC 470-20-40-11",
-                )
-                .with("accrued_interest", figure(self.accrued));
-                lines.push(debit(AccountRole::InterestPayable, self.interest, "Accrued interest forfeited", rule));
-            }
-            InterestOnConversion::Paid => {
-                let rule = Derivation::new("interest accrued to the conversion date, paid", "terms of the issue")
-                    .with("accrued_interest", figure(self.accrued));
-                lines.push(debit(AccountRole::InterestPayable, self.interest, "Accrued interest paid", rule.clone()));
-                lines.push(credit(AccountRole::Cash, self.interest, "Accrued interest paid", rule)?);
-            }
-            InterestOnConversion::Payable => {}
-        }
-        let rule =
-            Derivation::new("coupon handed over by a holder who converts after the record date", "terms of the issue")
-                .with("coupon", figure(self.handed_over));
-        lines.push(debit(AccountRole::Cash, self.handed_over, "Coupon handed over", rule.clone()));
-        lines.push(credit(AccountRole::InterestPayable, self.handed_over, "Coupon handed over", rule)?);
-        Ok(lines)
-    }
-}
-
-/// Whether a conversion on `date` comes after the record date of the coupon of `coupon_date`, whose holder then gets it.
-fn after_record_date(date: Date, coupon_date: Date, record_days: Option<u16>) -> bool {
-    use jiff::ToSpan;
-    let record_date = record_days.and_then(|days| coupon_date.checked_sub(i32::from(days).days()).ok());
-    record_date.is_some_and(|record_date| record_date < date && date < coupon_date)
 }
 
 /// Common stock of so many shares, if no-par stock takes `all`.

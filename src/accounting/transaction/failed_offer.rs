@@ -1,7 +1,8 @@
 //! An offer that fails a criterion of ASC 470-20-40-13: the exchange is an extinguishment of the whole.
 
-use super::conversion::{self, Leaving, common_stock};
+use super::conversion::{self, common_stock};
 use super::inducement::{Assessment, Completion, Offer, Outcome};
+use super::leaving::Leaving;
 use super::settlement::{check_per_share, value};
 use super::{Books, Decision, record};
 use crate::accounting::instrument::InterestOnConversion;

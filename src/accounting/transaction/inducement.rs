@@ -6,7 +6,8 @@ use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::booking::Journal;
-use super::conversion::{self, Leaving, book_value};
+use super::conversion::{self, book_value};
+use super::leaving::Leaving;
 use super::settlement::{
     Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value,
 };

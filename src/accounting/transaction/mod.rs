@@ -5,9 +5,11 @@ pub mod accrual;
 mod booking;
 pub mod conversion;
 pub mod coupon_payment;
+pub mod extinguishment;
 mod failed_offer;
 pub mod inducement;
 pub mod issuance;
+mod leaving;
 mod settlement;
 
 use std::sync::Arc;

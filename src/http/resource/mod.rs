@@ -52,6 +52,8 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(transactions::pay_coupon))
         .routes(routes!(transactions::convert))
         .routes(routes!(transactions::induce))
+        .routes(routes!(transactions::repurchase))
+        .routes(routes!(transactions::redeem))
         .routes(routes!(journal_batches::list))
         .routes(routes!(journal_batches::get))
 }

@@ -6,6 +6,7 @@ use axum::response::Response;
 use super::App;
 use crate::document::{
     AccrualRequest, ConversionRequest, CouponPaymentRequest, EntityAccrualAnswer, InducementRequest, RecordingAnswer,
+    RedemptionRequest, RepurchaseRequest,
 };
 use crate::http::body::Fingerprint;
 use crate::http::extract::{Body, Path, Recording};
@@ -100,4 +101,34 @@ pub async fn induce(
     body: Body<InducementRequest>,
 ) -> Result<Response, Problem> {
     on_issue(app, &id, IssueCommand::Induce(Box::new(body.value)), recording, body.fingerprint).await
+}
+
+/// Repurchase bonds
+///
+/// Bonds bought back by agreement leave with their share of premium or discount and issue costs; the difference to what is paid,
+/// costs included, is a gain or loss (ASC 470-50-40-2). Accrued interest is paid apart.
+#[utoipa::path(post, operation_id = "repurchase_bonds", path = "/v1/bond-issues/{id}/repurchases", tag = "transactions", params(IdPath, Recording),
+    request_body = RepurchaseRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
+pub async fn repurchase(
+    State(app): State<App>,
+    Path(id): Path<RecordId>,
+    recording: Recording,
+    body: Body<RepurchaseRequest>,
+) -> Result<Response, Problem> {
+    on_issue(app, &id, IssueCommand::Repurchase(body.value), recording, body.fingerprint).await
+}
+
+/// Redeem bonds
+///
+/// At maturity for the redemption price of the terms; before it at the issuer's call or at the option of holders, with a gain or loss
+/// (ASC 470-50-40-2). A coupon that is due stays due and is paid by its own payment.
+#[utoipa::path(post, operation_id = "redeem_bonds", path = "/v1/bond-issues/{id}/redemptions", tag = "transactions", params(IdPath, Recording),
+    request_body = RedemptionRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
+pub async fn redeem(
+    State(app): State<App>,
+    Path(id): Path<RecordId>,
+    recording: Recording,
+    body: Body<RedemptionRequest>,
+) -> Result<Response, Problem> {
+    on_issue(app, &id, IssueCommand::Redeem(body.value), recording, body.fingerprint).await
 }

@@ -13,6 +13,7 @@ mod conversions;
 mod coupon_payments;
 mod csv;
 mod entities;
+mod extinguishments;
 mod idempotency;
 mod inducement_stages;
 mod inducements;

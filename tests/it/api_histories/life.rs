@@ -62,7 +62,8 @@ impl Life {
         let outcome = match event {
             Event::Accrual { through } => self.accrue(service, through).await,
             Event::Coupon { date, paid_on } => self.pay(service, date, paid_on).await,
-            Event::Conversion { date, principal_minor } => self.convert(service, date, principal_minor).await,
+            Event::Conversion { date, principal_minor } if self.is_apart(date, principal_minor) => Outcome::Apart,
+            Event::Conversion { .. } | Event::Extinguishment { .. } => self.take_out(service, event).await,
         };
         self.check_books(service).await;
         for _ in 0..2 {
@@ -79,7 +80,7 @@ impl Life {
         match event {
             Event::Accrual { through } => through,
             Event::Coupon { date, paid_on } => paid_on.unwrap_or(date),
-            Event::Conversion { date, .. } => date,
+            Event::Conversion { date, .. } | Event::Extinguishment { date, .. } => date,
         }
     }
 
@@ -100,6 +101,7 @@ impl Life {
         match dice.between(1, 10) {
             1..=2 => Event::Accrual { through: if dice.chance(60) { date.last_of_month() } else { date } },
             3..=5 => self.coupon(dice, date).unwrap_or_else(|| self.conversion(dice, date)),
+            6..=7 => self.extinguishment(dice, date),
             _ => self.conversion(dice, date),
         }
     }
@@ -125,6 +127,18 @@ impl Life {
         let bonds = (terms.principal_minor / terms.denomination_minor) as i64;
         let converted = if dice.chance(10) { dice.between(1, bonds) } else { dice.between(1, 1 + bonds / 12) };
         Event::Conversion { date, principal_minor: terms.denomination_minor * i128::from(converted) }
+    }
+
+    /// Bought back, or now and then everything repaid at maturity or some days later.
+    fn extinguishment(&self, dice: &mut Dice, date: Date) -> Event {
+        let outstanding = self.history.position(later(self.maturity(), 200)).principal;
+        match self.conversion(dice, date) {
+            Event::Conversion { .. } if dice.chance(10) && outstanding > 0 => {
+                Event::Extinguishment { date: later(self.maturity(), dice.between(0, 3)), principal_minor: outstanding }
+            }
+            Event::Conversion { date, principal_minor } => Event::Extinguishment { date, principal_minor },
+            other => other,
+        }
     }
 
     fn is_paid(&self, due: Date) -> bool {
@@ -165,15 +179,35 @@ impl Life {
         Outcome::Paid
     }
 
-    async fn convert(&mut self, service: &Service, date: Date, principal_minor: i128) -> Outcome {
-        if self.is_apart(date, principal_minor) {
-            return Outcome::Apart;
+    /// How a conversion, a repurchase or a repayment at maturity is asked for, and the block that it is answered with.
+    fn request(&self, event: Event) -> (&'static str, &'static str, Value) {
+        let (date, principal) = match event {
+            Event::Conversion { date, principal_minor } | Event::Extinguishment { date, principal_minor } => {
+                (date.to_string(), self.currency.written(principal_minor))
+            }
+            other => panic!("{other:?} takes no bonds out"),
+        };
+        let maturity = self.maturity();
+        match event {
+            Event::Conversion { .. } => {
+                let body = json!({"effective_date": date, "principal": principal, "share_price": "12.5"});
+                ("conversions", "conversion", body)
+            }
+            Event::Extinguishment { date: paid_on, .. } if paid_on >= maturity => {
+                let body = json!({"effective_date": maturity.to_string(), "principal": principal, "kind": "maturity",
+                    "paid_on": date});
+                ("redemptions", "redemption", body)
+            }
+            _ => {
+                let body = json!({"effective_date": date, "principal": principal, "price_percent": "98.765"});
+                ("repurchases", "repurchase", body)
+            }
         }
-        let body = json!({
-            "effective_date": date.to_string(), "principal": self.currency.written(principal_minor), "share_price": "12.5"
-        });
-        let event = Event::Conversion { date, principal_minor };
-        let answer = service.post(&on(&self.id, "conversions"), &body).await;
+    }
+
+    async fn take_out(&mut self, service: &Service, event: Event) -> Outcome {
+        let (kind, block, body) = self.request(event);
+        let answer = service.post(&on(&self.id, kind), &body).await;
         if answer.status == 409 {
             let code = answer.json()["code"].clone();
             assert!(code == "exceeds_outstanding" || code == "later_event_in_the_way", "{code}");
@@ -183,18 +217,20 @@ impl Life {
             return Outcome::Refused;
         }
         self.check_event(event, &answer);
-        let Moved { principal, premium_discount, issue_costs, accrued_interest, handed_over } =
-            self.history.conversion_result(self.history.events().len() - 1).expect("a conversion was recorded");
-        let block = &answer.json()["conversion"];
+        let Moved { principal, premium_discount, issue_costs, accrued_interest, handed_over, .. } =
+            self.history.conversion_result(self.history.events().len() - 1).expect("bonds left");
+        let block = &answer.json()[block];
         for (name, minor) in [
             ("principal", principal),
             ("premium_discount", premium_discount),
             ("issue_costs", issue_costs),
             ("carrying_amount", principal + premium_discount + issue_costs),
             ("accrued_interest", accrued_interest),
-            ("coupon_handed_over", handed_over),
         ] {
             assert_eq!(block[name], self.currency.written(minor), "{name} of {block}");
+        }
+        if let Event::Conversion { .. } = event {
+            assert_eq!(block["coupon_handed_over"], self.currency.written(handed_over), "{block}");
         }
         Outcome::Converted
     }
@@ -206,7 +242,11 @@ impl Life {
         let Some(coupon_date) = self.curve.coupon_date_after(date) else { return false };
         let outstanding = |counts: &dyn Fn(Date) -> bool| -> i128 {
             let converted = self.history.events().iter().filter_map(|event| match event {
-                Event::Conversion { date, principal_minor } if counts(*date) => Some(*principal_minor),
+                Event::Conversion { date, principal_minor } | Event::Extinguishment { date, principal_minor }
+                    if counts(*date) =>
+                {
+                    Some(*principal_minor)
+                }
                 _ => None,
             });
             self.curve.terms().principal_minor - converted.sum::<i128>()

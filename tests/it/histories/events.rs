@@ -3,6 +3,7 @@
 use jiff::ToSpan;
 use jiff::civil::Date;
 use parwright::accounting::Amount;
+use parwright::accounting::transaction::extinguishment::Occasion;
 use rust_decimal::Decimal;
 
 use super::dice::Dice;
@@ -14,6 +15,7 @@ pub enum Proposal {
     Accrual { through: Date },
     Coupon { date: Date, paid_on: Option<Date> },
     Conversion { date: Date, principal: Amount, share_price: Option<Decimal> },
+    Extinguishment { occasion: Occasion, date: Date, paid_on: Option<Date>, principal: Amount, percent: Decimal },
 }
 
 /// How the events of a history follow one another.
@@ -45,6 +47,7 @@ pub fn propose(dice: &mut Dice, order: Order, life: &Life) -> Proposal {
     match dice.between(1, 100) {
         1..=25 => accrual(dice, life, date),
         26..=60 => coupon(dice, life, date).unwrap_or_else(|| conversion(dice, life, date)),
+        61..=75 => extinguishment(dice, life, date),
         _ => conversion(dice, life, date),
     }
 }
@@ -92,6 +95,20 @@ fn conversion(dice: &mut Dice, life: &Life, date: Date) -> Proposal {
     };
     let share_price = dice.chance(50).then(|| Decimal::new(dice.between(1, 5_000_000), 4));
     Proposal::Conversion { date, principal: Amount::from_minor(converted * terms.denomination.minor()), share_price }
+}
+
+/// Mostly before maturity at any price, now and then the repayment of everything at or after it.
+fn extinguishment(dice: &mut Dice, life: &Life, date: Date) -> Proposal {
+    let Proposal::Conversion { date, principal, .. } = conversion(dice, life, date) else { unreachable!() };
+    let percent = Decimal::new(dice.between(0, 2_000_000), 4);
+    if dice.chance(80) {
+        let occasion = dice.pick(&[Occasion::Repurchase, Occasion::Call, Occasion::Put, Occasion::FundamentalChange]);
+        return Proposal::Extinguishment { occasion, date, paid_on: None, principal, percent };
+    }
+    let paid_on =
+        dice.chance(50).then(|| life.maturity().checked_add(dice.between(0, 4).days()).expect("within the calendar"));
+    let principal = life.books.history.last().expect("issued").principal;
+    Proposal::Extinguishment { occasion: Occasion::Maturity, date: life.maturity(), paid_on, principal, percent }
 }
 
 /// The date itself, or one nearby at which a rule changes.

@@ -6,9 +6,10 @@ use jiff::civil::Date;
 use parwright::accounting::Amount;
 use parwright::accounting::fiscal_calendar::FiscalCalendar;
 use parwright::accounting::instrument::{Instrument, ScheduleRow};
-use parwright::accounting::journal::{AccountRole, Posting, Side, StatementEffects};
+use parwright::accounting::journal::{AccountRole, EntryKind, Posting, Side, StatementEffects};
 use parwright::accounting::position::Components;
 use parwright::accounting::transaction::conversion;
+use parwright::accounting::transaction::extinguishment::{self, Extinguishment, Occasion};
 use parwright::accounting::transaction::{Books, Decision};
 
 use super::life::{Checked, same};
@@ -107,6 +108,22 @@ pub fn conversion_foots(decision: &Decision<conversion::Outcome>) -> Checked {
         .map(|line| if line.side == Side::Credit { line.amount.minor() } else { -line.amount.minor() })
         .sum();
     same("capital", own, moved.common_stock.minor() + moved.additional_paid_in_capital.minor())
+}
+
+/// What was given for extinguished bonds and the gain or loss add up to what left, and all of it is in the lines.
+pub fn extinguishment_foots(decision: &Decision<extinguishment::Outcome>, command: &Extinguishment) -> Checked {
+    let moved = &decision.outcome;
+    let given = moved.consideration.minor() + moved.accrued_interest_paid.minor() + moved.costs.minor();
+    let left = moved.carrying_amount.minor() + moved.accrued_interest.minor();
+    same("what left, and what was given with the gain", left, given + moved.gain_loss.minor())?;
+    if command.occasion == Occasion::Maturity {
+        same("gain or loss at maturity", moved.gain_loss.minor(), 0)?;
+    }
+    let own = |posting: &&Posting| matches!(posting.entry.kind(), EntryKind::Repurchase | EntryKind::Redemption);
+    let own: Vec<_> = decision.postings.iter().filter(own).map(|posting| posting.entry.movement()).collect();
+    same("entries of its own", own.len(), 1)?;
+    same("cash paid", own[0].cash.minor(), -given)?;
+    same("gain or loss", own[0].gain_loss.minor(), moved.gain_loss.minor())
 }
 
 /// Coupon interest and amortization in all postings.

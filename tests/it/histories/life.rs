@@ -14,6 +14,7 @@ use parwright::accounting::position::{Components, History, Position};
 use parwright::accounting::transaction::accrual::Accrual;
 use parwright::accounting::transaction::conversion::{self, Conversion};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
+use parwright::accounting::transaction::extinguishment::{self, Extinguishment, Occasion, Price};
 use parwright::accounting::transaction::{Books, Decision, FractionalShares, issuance};
 use parwright::accounting::{Amount, Refusal};
 use rust_decimal::Decimal;
@@ -69,6 +70,45 @@ impl Life {
             Proposal::Accrual { through } => self.accrue(through),
             Proposal::Coupon { date, paid_on } => self.pay(date, paid_on),
             Proposal::Conversion { date, principal, share_price } => self.convert(date, principal, share_price),
+            Proposal::Extinguishment { occasion, date, paid_on, principal, percent } => {
+                let price = if occasion == Occasion::Maturity { Price::Redemption } else { Price::Percent(percent) };
+                self.extinguish(&Extinguishment {
+                    occasion,
+                    effective_date: date,
+                    paid_on,
+                    principal,
+                    price,
+                    accrued_interest: None,
+                    costs: Amount::ZERO,
+                })
+            }
+        }
+    }
+
+    fn extinguish(&mut self, command: &Extinguishment) -> Checked<bool> {
+        let date = command.date();
+        let event = Event::Extinguishment { date, principal_minor: command.principal.minor().into() };
+        let before = self.reference.position_at(date, date.min(self.maturity()));
+        match command.decide(&self.books) {
+            Ok(decision) => {
+                self.reference.record(event)?;
+                let moved = self.reference.conversion_result(self.reference.events().len() - 1);
+                same("what was extinguished", Some(extinguished(&decision.outcome)), moved)?;
+                invariants::extinguishment_foots(&decision, command)?;
+                self.compare_event(date, before, &decision)?;
+                self.recorded(&decision)?;
+                Ok(true)
+            }
+            Err(Refusal::ExceedsOutstanding { .. } | Refusal::LaterEventInTheWay { .. }) => {
+                if self.reference.record(event).is_ok() {
+                    Err("only the core refuses so large an extinguishment".into())
+                } else {
+                    Ok(false)
+                }
+            }
+            // All is converted or bought back already.
+            Err(Refusal::InvalidField { .. }) if !command.principal.is_positive() => Ok(false),
+            Err(refusal) => Err(refused("extinguishment", &refusal)),
         }
     }
 
@@ -155,7 +195,8 @@ impl Life {
             Ok(decision) => {
                 self.reference.record(event)?;
                 let moved = self.reference.conversion_result(self.reference.events().len() - 1);
-                same("what was converted", Some(moved_by(&decision.outcome)), moved)?;
+                let interest = self.curve.terms().on_conversion;
+                same("what was converted", Some(moved_by(&decision.outcome, interest)), moved)?;
                 invariants::conversion_foots(&decision)?;
                 self.compare_event(date, before, &decision)?;
                 self.recorded(&decision)?;
@@ -356,12 +397,24 @@ fn in_core(of: reference::Components) -> Components {
     }
 }
 
-fn moved_by(outcome: &conversion::Outcome) -> reference::Moved {
+fn extinguished(outcome: &extinguishment::Outcome) -> reference::Moved {
+    reference::Moved {
+        principal: outcome.principal.minor().into(),
+        premium_discount: outcome.premium_discount.minor().into(),
+        issue_costs: outcome.issue_costs.minor().into(),
+        accrued_interest: outcome.accrued_interest.minor().into(),
+        handed_over: 0,
+        interest: reference::OnConversion::Paid,
+    }
+}
+
+fn moved_by(outcome: &conversion::Outcome, interest: reference::OnConversion) -> reference::Moved {
     reference::Moved {
         principal: outcome.principal.minor().into(),
         premium_discount: outcome.premium_discount.minor().into(),
         issue_costs: outcome.issue_costs.minor().into(),
         accrued_interest: outcome.accrued_interest.minor().into(),
         handed_over: outcome.coupon_handed_over.minor().into(),
+        interest,
     }
 }

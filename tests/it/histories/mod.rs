@@ -177,6 +177,7 @@ fn step(life: &mut Life, proposal: &Proposal, dice: &mut Dice) -> Checked<&'stat
         (Proposal::Accrual { .. }, true) => "accrual",
         (Proposal::Coupon { .. }, true) => "coupon",
         (Proposal::Conversion { .. }, true) => "conversion",
+        (Proposal::Extinguishment { .. }, true) => "extinguishment",
         (_, false) => "nothing recorded",
     })
 }

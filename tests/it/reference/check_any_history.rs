@@ -35,7 +35,7 @@ fn expense_bond_by_bond(books: &History) -> Expense {
     let mut blocks = Vec::new();
     let mut left = terms.principal_minor;
     for event in books.events() {
-        if let Event::Conversion { date, principal_minor } = *event {
+        if let Event::Conversion { date, principal_minor } | Event::Extinguishment { date, principal_minor } = *event {
             blocks.push((principal_minor, date.min(reached)));
             left -= principal_minor;
         }
@@ -75,9 +75,13 @@ fn the_books_hold_together_in_any_history() {
         };
         let mut books = History::new(Arc::new(curve(&terms)));
         for _ in 0..25 {
-            let event = match dice.roll(3) {
+            let event = match dice.roll(4) {
                 0 => Event::Accrual { through: dice.date() },
                 1 => Event::Conversion {
+                    date: dice.date(),
+                    principal_minor: cents("1000") * i128::from(1 + dice.roll(60)),
+                },
+                2 => Event::Extinguishment {
                     date: dice.date(),
                     principal_minor: cents("1000") * i128::from(1 + dice.roll(60)),
                 },

@@ -17,6 +17,8 @@ pub struct Moved {
     pub accrued_interest: i128,
     /// The coupon in full, handed over by a holder who converts after its record date.
     pub handed_over: i128,
+    /// What becomes of the interest accrued.
+    pub interest: OnConversion,
 }
 
 impl Moved {
@@ -52,7 +54,12 @@ impl Facts {
         for event in events {
             let fact = match *event {
                 Event::Accrual { .. } => Fact::Accrual,
-                Event::Conversion { date, principal_minor } => known.conversion(date, principal_minor),
+                Event::Conversion { date, principal_minor } => {
+                    known.leaving(date, principal_minor, curve.terms().on_conversion)
+                }
+                Event::Extinguishment { date, principal_minor } => {
+                    known.leaving(date, principal_minor, OnConversion::Paid)
+                }
                 Event::Coupon { date, paid_on } => known.payment(date, paid_on.unwrap_or(date)),
             };
             known.facts.push(fact);
@@ -60,16 +67,17 @@ impl Facts {
         known
     }
 
-    fn conversion(&self, date: Date, principal: i128) -> Fact {
+    fn leaving(&self, date: Date, principal: i128, interest: OnConversion) -> Fact {
         let terms = self.curve.terms();
         let before = self.principal_through(date);
         let after = before - principal;
-        let (held, kept) = (self.curve.balance(before, date), self.curve.balance(after, date));
+        let boundary = date.min(terms.maturity);
+        let (held, kept) = (self.curve.balance(before, boundary), self.curve.balance(after, boundary));
         let with_coupon = self.curve.coupon_date_after(date);
         let past_record = |coupon: &Date| {
             let until = days_between(date, *coupon);
             let after_record = terms.record_days.is_some_and(|days| until < i64::from(days));
-            terms.on_conversion == OnConversion::Forfeited && after_record
+            interest == OnConversion::Forfeited && after_record
         };
         let handed_over = with_coupon
             .filter(past_record)
@@ -80,6 +88,7 @@ impl Facts {
             issue_costs: held.issue_costs - kept.issue_costs,
             accrued_interest: held.accrued - kept.accrued,
             handed_over,
+            interest,
         };
         Fact::Conversion { date, moved, with_coupon }
     }
@@ -141,7 +150,7 @@ impl Facts {
     /// What holders are to receive with a coupon, as far as it is due by the end of `as_of`.
     pub fn entitled(&self, coupon: Date, as_of: Date) -> i128 {
         let on_principal = if coupon <= as_of { self.curve.coupon(self.principal_before(coupon), coupon) } else { 0 };
-        let left = |moved: &Moved| match self.curve.terms().on_conversion {
+        let left = |moved: &Moved| match moved.interest {
             OnConversion::Payable => moved.accrued_interest,
             OnConversion::Forfeited => moved.handed_over,
             OnConversion::Paid => 0,

@@ -87,8 +87,9 @@ impl History {
                     return Err(format!("the coupon of {date} is paid"));
                 }
             }
-            Event::Conversion { date, principal_minor } => {
-                if date < terms.settlement || terms.maturity < date {
+            Event::Conversion { date, principal_minor } | Event::Extinguishment { date, principal_minor } => {
+                let late = terms.maturity < date && matches!(event, Event::Conversion { .. });
+                if date < terms.settlement || late {
                     return Err("a conversion lies between settlement and maturity".into());
                 }
                 let left = self.facts.principal_through(Date::MAX);
@@ -112,7 +113,7 @@ impl History {
             let (date, boundary) = match *event {
                 // An accrual through a day before what is accrued posts nothing.
                 Event::Accrual { through } => (through, self.curve.boundary(through)),
-                Event::Conversion { date, .. } => (date, date),
+                Event::Conversion { date, .. } | Event::Extinguishment { date, .. } => (date, date.min(terms.maturity)),
                 Event::Coupon { date, paid_on } => {
                     let paid_on = paid_on.unwrap_or(date);
                     (paid_on, paid_on.min(terms.maturity))
@@ -202,7 +203,7 @@ impl History {
         for (_, moved, _) in facts.moved() {
             amortization += moved.premium_discount + moved.issue_costs;
             coupon -= moved.handed_over;
-            if terms.on_conversion != OnConversion::Payable {
+            if moved.interest != OnConversion::Payable {
                 coupon += moved.accrued_interest;
             }
         }

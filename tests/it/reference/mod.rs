@@ -115,6 +115,11 @@ pub enum Event {
         date: Date,
         principal_minor: i128,
     },
+    /// Bought back or repaid for cash, with the interest accrued; the date may lie after maturity.
+    Extinguishment {
+        date: Date,
+        principal_minor: i128,
+    },
     Accrual {
         through: Date,
     },
