@@ -16,8 +16,8 @@ use parwright::accounting::instrument::{
 };
 use parwright::accounting::position::History;
 use parwright::accounting::transaction::accrual::Accrual;
-use parwright::accounting::transaction::conversion::Conversion;
-use parwright::accounting::transaction::{Books, FractionalShares, issuance};
+use parwright::accounting::transaction::conversion::{Conversion, Method};
+use parwright::accounting::transaction::{Books, FractionalShares, ShareSource, issuance};
 use parwright::accounting::{Amount, Currency};
 use rust_decimal::Decimal;
 
@@ -38,6 +38,8 @@ fn main() {
             books.history.position(moment, &books.instrument)
         });
         let conversion = Conversion {
+            method: Method::BookValue,
+            source: ShareSource::NewShares,
             effective_date: date(2031, 5, 10),
             principal: Amount::from_minor(3_000_000),
             share_price: Some(Decimal::new(5_125, 2)),

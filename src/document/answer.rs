@@ -158,6 +158,8 @@ pub struct ConversionBlock {
     /// By holders who convert after the record date.
     pub coupon_handed_over: String,
     pub common_stock: String,
+    /// The cost of treasury shares given.
+    pub treasury_stock: String,
     pub additional_paid_in_capital: String,
     pub gain_loss: String,
 }
@@ -176,6 +178,7 @@ impl ConversionBlock {
             accrued_interest: money(outcome.accrued_interest, currency),
             coupon_handed_over: money(outcome.coupon_handed_over, currency),
             common_stock: money(outcome.common_stock, currency),
+            treasury_stock: money(outcome.treasury_stock, currency),
             additional_paid_in_capital: money(outcome.additional_paid_in_capital, currency),
             gain_loss: money(outcome.gain_loss, currency),
         }

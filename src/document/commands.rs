@@ -6,9 +6,9 @@ use utoipa::ToSchema;
 use super::amount;
 use super::bond_issue::SettlementName;
 use super::wire::{DateString, DecimalString};
-use crate::accounting::transaction::conversion::Conversion;
+use crate::accounting::transaction::conversion::{Conversion, Method};
 use crate::accounting::transaction::inducement::{Completion, Criteria, Offer, OtherConsideration};
-use crate::accounting::transaction::{FractionalShares, Settlement};
+use crate::accounting::transaction::{FractionalShares, Settlement, ShareSource};
 use crate::accounting::{Currency, Refusal};
 
 /// Accrue interest and amortization through a date.
@@ -51,6 +51,15 @@ pub enum ConversionMethodName {
     MarketValue,
 }
 
+/// Where the shares come from that holders get.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum SettledWithName {
+    #[default]
+    NewShares,
+    TreasuryShares,
+}
+
 /// How one conversion is settled, where it is not as the terms say or needs figures of its own.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -83,8 +92,18 @@ pub struct ConversionRequest {
     /// Needed when a fraction of a share is paid in cash.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub share_price: Option<DecimalString>,
+    /// `market_value` measures shares at `share_price` and has a gain or loss. It is no US GAAP for original terms (ASC
+    /// 470-20-40-4), so it needs `policy_basis`.
     #[serde(default)]
     pub method: ConversionMethodName,
+    /// On what stated policy the market value method rests.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub policy_basis: Option<String>,
+    #[serde(default)]
+    pub settled_with: SettledWithName,
+    /// What the treasury shares given cost, each.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub treasury_cost_per_share: Option<DecimalString>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub settlement: Option<SettlementDocument>,
     #[serde(default)]
@@ -97,21 +116,47 @@ impl ConversionRequest {
     /// The core's command, in an issue's currency.
     ///
     /// # Errors
-    /// A [`Refusal`] for amounts that cannot be, and for the market value method, which original terms do not allow.
+    /// A [`Refusal`] for amounts that cannot be, the market value method without a policy, or treasury shares without a cost.
     pub fn command(&self, currency: Currency) -> Result<Conversion, Refusal> {
-        if self.method == ConversionMethodName::MarketValue {
-            return Err(Refusal::not_supported(
-                "method",
-                "the market value method is no US GAAP for a conversion under original terms (ASC 470-20-40-4); leave method out or give \"book_value\"",
-            ));
-        }
         Ok(Conversion {
+            method: self.method()?,
+            source: self.source()?,
             effective_date: self.effective_date.0,
             principal: amount("principal", self.principal, currency)?,
             share_price: self.share_price.map(|price| price.0),
             settlement: self.settlement.as_ref().map(|settlement| settlement.settlement(currency)).transpose()?,
             fractional_shares: self.fractional_shares.into(),
         })
+    }
+}
+
+impl ConversionRequest {
+    fn method(&self) -> Result<Method, Refusal> {
+        match (self.method, &self.policy_basis) {
+            (ConversionMethodName::BookValue, None) => Ok(Method::BookValue),
+            (ConversionMethodName::BookValue, Some(_)) => Err(Refusal::contradiction(
+                "policy_basis",
+                "the book value method follows ASC 470-20-40-4 and needs no other basis; leave policy_basis out",
+            )),
+            (ConversionMethodName::MarketValue, basis) => {
+                Ok(Method::MarketValue { policy_basis: basis.clone().unwrap_or_default() })
+            }
+        }
+    }
+
+    fn source(&self) -> Result<ShareSource, Refusal> {
+        match (self.settled_with, self.treasury_cost_per_share) {
+            (SettledWithName::NewShares, None) => Ok(ShareSource::NewShares),
+            (SettledWithName::TreasuryShares, Some(cost)) => Ok(ShareSource::TreasuryShares(cost.0)),
+            (SettledWithName::NewShares, Some(_)) => Err(Refusal::contradiction(
+                "treasury_cost_per_share",
+                "new shares are issued at par; leave it out, or settle with treasury_shares",
+            )),
+            (SettledWithName::TreasuryShares, None) => Err(Refusal::missing(
+                "treasury_cost_per_share",
+                "treasury stock is credited with the cost of the shares given",
+            )),
+        }
     }
 }
 

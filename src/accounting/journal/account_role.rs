@@ -55,6 +55,7 @@ roles! {
     AccruedInducement "accrued_inducement" Liability true "Accrued inducement";
     CommonStock "common_stock" Equity false "Common stock";
     AdditionalPaidInCapital "additional_paid_in_capital" Equity false "Additional paid-in capital";
+    TreasuryStock "treasury_stock" Equity false "Treasury stock";
     InterestExpense "interest_expense" NetIncome false "Interest expense";
     DebtConversionExpense "debt_conversion_expense" NetIncome false "Debt conversion expense";
     GainOnExtinguishment "gain_on_extinguishment" NetIncome false "Gain on extinguishment of debt";

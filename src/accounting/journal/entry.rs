@@ -165,7 +165,7 @@ pub struct Movement {
     /// Received positive, paid negative.
     pub cash: Amount,
     pub shares: Decimal,
-    /// Common stock and additional paid-in capital; credit positive.
+    /// Common stock, additional paid-in capital and treasury stock reissued; credit positive.
     pub paid_in_capital: Amount,
 }
 
@@ -250,7 +250,9 @@ impl Movement {
             }
             AccountRole::DebtIssueCosts => (&mut self.issue_costs, credit),
             AccountRole::InterestPayable => (&mut self.interest_payable, credit),
-            AccountRole::CommonStock | AccountRole::AdditionalPaidInCapital => (&mut self.paid_in_capital, credit),
+            AccountRole::CommonStock | AccountRole::AdditionalPaidInCapital | AccountRole::TreasuryStock => {
+                (&mut self.paid_in_capital, credit)
+            }
             AccountRole::InterestExpense | AccountRole::DebtConversionExpense => (&mut self.expense, debit),
             AccountRole::GainOnExtinguishment | AccountRole::LossOnExtinguishment => (&mut self.gain_loss, credit),
             AccountRole::AccruedInducement => return Ok(()),

@@ -6,22 +6,49 @@ use rust_decimal::Decimal;
 
 use super::leaving::Leaving;
 use super::settlement::{
-    Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value,
+    Consideration, FractionalShares, Settlement, ShareSource, check_per_share, consideration, shares_of, value,
 };
 use super::{Books, Decision, OwnEntries, record};
 use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, ShareCapital};
-use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit};
+use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit};
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 
 /// Convert part or all of the bonds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Conversion {
     pub effective_date: Date,
     pub principal: Amount,
     pub share_price: Option<Decimal>,
     pub settlement: Option<Settlement>,
     pub fractional_shares: FractionalShares,
+    pub method: Method,
+    pub source: ShareSource,
+}
+
+/// How a conversion is accounted for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Method {
+    /// At the carrying amount, without gain or loss (ASC 470-20-40-4).
+    BookValue,
+    /// Shares at fair value, the difference from the carrying amount to gain or loss. Original terms do not allow it under US
+    /// GAAP, so the accountant states on what policy it rests.
+    MarketValue { policy_basis: String },
+}
+
+/// What shares are credited with.
+pub(super) struct Stock {
+    pub role: AccountRole,
+    pub amount: Amount,
+    pub rule: Derivation,
+    memo: &'static str,
+}
+
+impl Stock {
+    /// The line that credits it.
+    pub fn line(&self) -> Result<LineDraft, Refusal> {
+        credit(self.role, self.amount, self.memo, self.rule.clone())
+    }
 }
 
 /// What a conversion moved. Premium positive, discount and issue costs negative; paid-in capital is the balance, of either sign.
@@ -39,37 +66,48 @@ pub struct Outcome {
     /// The coupon that a holder who converts after its record date hands over.
     pub coupon_handed_over: Amount,
     pub common_stock: Amount,
+    /// The cost of treasury shares given.
+    pub treasury_stock: Amount,
     pub additional_paid_in_capital: Amount,
     pub gain_loss: Amount,
 }
 
-/// Common stock of so many shares, if no-par stock takes `all`.
-pub(super) fn common_stock(
+/// What so many shares are credited with: treasury shares with their cost, new ones with their par value, or with `all` if they
+/// have none.
+pub(super) fn stock(
     books: &Books,
     terms: &ConversionTerms,
     shares: Decimal,
+    source: ShareSource,
     all: Amount,
-) -> Result<(Amount, Derivation), Refusal> {
+) -> Result<Stock, Refusal> {
     let currency = books.instrument.terms().currency;
-    match terms.share_capital {
-        ShareCapital::ParValue(par) => {
-            let rule = Derivation::new("shares issued x par value", "ASC 505-10")
-                .with("shares", shares)
-                .with("par_value", par);
-            Ok((value(shares, par, currency)?, rule))
+    let (role, memo) = match source {
+        ShareSource::NewShares => (AccountRole::CommonStock, "Shares issued at par"),
+        ShareSource::TreasuryShares(_) => (AccountRole::TreasuryStock, "Treasury shares reissued at cost"),
+    };
+    let (amount, rule) = match (source, terms.share_capital) {
+        (ShareSource::TreasuryShares(cost), _) => {
+            let rule = Derivation::new("treasury shares given x cost a share", "ASC 505-30");
+            (value(shares, cost, currency)?, rule.with("shares", shares).with("cost_per_share", cost))
         }
-        ShareCapital::NoPar if shares.is_zero() => {
-            Ok((Amount::ZERO, Derivation::new("no shares issued", "ASC 505-10")))
+        (ShareSource::NewShares, ShareCapital::ParValue(par)) => {
+            let rule = Derivation::new("shares issued x par value", "ASC 505-10");
+            (value(shares, par, currency)?, rule.with("shares", shares).with("par_value", par))
         }
-        ShareCapital::NoPar => Ok((
-            all,
-            Derivation::new("no-par stock takes the whole amount", "common practice, no source").with("shares", shares),
-        )),
-    }
+        (ShareSource::NewShares, ShareCapital::NoPar) if shares.is_zero() => {
+            (Amount::ZERO, Derivation::new("no shares issued", "ASC 505-10"))
+        }
+        (ShareSource::NewShares, ShareCapital::NoPar) => {
+            let rule = Derivation::new("no-par stock takes the whole amount", "common practice, no source");
+            (all, rule.with("shares", shares))
+        }
+    };
+    Ok(Stock { role, amount, rule, memo })
 }
 
 impl Conversion {
-    /// Converts bonds at their carrying amount.
+    /// Converts bonds at their carrying amount, or by the market value method if that is the stated policy.
     ///
     /// # Errors
     /// A [`Refusal`] when the issue has no conversion terms, or date, principal or settlement cannot be.
@@ -79,6 +117,7 @@ impl Conversion {
         check_per_share("share_price", self.share_price)?;
         let leaving = Leaving::at(books, self.effective_date, self.principal, conversion.accrued_interest)?;
         let shares = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
+        self.check_method()?;
         let given = consideration(
             shares,
             conversion,
@@ -87,21 +126,53 @@ impl Conversion {
             self.fractional_shares,
             terms.currency,
         )?;
-        book_value(books, self.effective_date, &leaving, &given, MovementKind::Conversion, (Vec::new(), Vec::new()))
+        let given = Given { consideration: given, source: self.source, method: &self.method, price: self.share_price };
+        convert(books, self.effective_date, &leaving, &given, MovementKind::Conversion, (Vec::new(), Vec::new()))
+    }
+
+    fn check_method(&self) -> Result<(), Refusal> {
+        if let ShareSource::TreasuryShares(cost) = self.source {
+            check_per_share("treasury_cost_per_share", Some(cost))?;
+        }
+        match &self.method {
+            Method::MarketValue { .. } if self.share_price.is_none() => {
+                Err(Refusal::missing("share_price", "the market value method measures shares at it"))
+            }
+            Method::MarketValue { policy_basis } if policy_basis.trim().is_empty() => Err(Refusal::missing(
+                "policy_basis",
+                "original terms do not allow the market value method (ASC 470-20-40-4); say on what policy it rests",
+            )),
+            _ => Ok(()),
+        }
     }
 }
 
-/// The book value conversion itself. An inducement adds lines that leave capital alone, and an entry before it.
-pub(super) fn book_value(
+/// What is given for converted bonds, and how that is measured.
+pub(super) struct Given<'a> {
+    pub consideration: Consideration,
+    pub source: ShareSource,
+    pub method: &'a Method,
+    pub price: Option<Decimal>,
+}
+
+impl Given<'_> {
+    /// New shares for the carrying amount.
+    pub fn at_book_value(consideration: Consideration) -> Given<'static> {
+        Given { consideration, source: ShareSource::NewShares, method: &Method::BookValue, price: None }
+    }
+}
+
+/// The conversion itself. An inducement adds lines that leave capital alone, and an entry before it.
+pub(super) fn convert(
     books: &Books,
     date: Date,
     leaving: &Leaving,
-    given: &Consideration,
+    given: &Given<'_>,
     movement_kind: MovementKind,
     inducement: (Vec<LineDraft>, OwnEntries),
 ) -> Result<Decision<Outcome>, Refusal> {
     let (extra, mut own) = inducement;
-    let outcome = outcome(books, leaving, given)?;
+    let (outcome, stock) = outcome(books, leaving, given)?;
     let change = leaving.change()?;
     record(
         books,
@@ -109,13 +180,13 @@ pub(super) fn book_value(
         &change,
         |booked| {
             let mut lines = leaving.lines(books, booked)?;
-            lines.extend(consideration_lines(books, leaving, given, &outcome)?);
+            lines.extend(consideration_lines(books, leaving, given, &stock, &outcome)?);
             lines.extend(extra);
             let terms = books.instrument.terms();
             let description =
                 format!("Conversion of {} {}", terms.currency, leaving.principal.to_major(terms.currency));
-            let entry =
-                Entry::new(EntryKind::Conversion, description, lines)?.map(|entry| entry.with_shares(given.shares));
+            let entry = Entry::new(EntryKind::Conversion, description, lines)?
+                .map(|entry| entry.with_shares(outcome.shares_issued));
             own.push((date, movement_kind, entry));
             Ok(own)
         },
@@ -123,55 +194,82 @@ pub(super) fn book_value(
     )
 }
 
-fn outcome(books: &Books, leaving: &Leaving, given: &Consideration) -> Result<Outcome, Refusal> {
+fn outcome(books: &Books, leaving: &Leaving, given: &Given<'_>) -> Result<(Outcome, Stock), Refusal> {
+    let currency = books.instrument.terms().currency;
     let conversion = books.instrument.terms().conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
     let forfeited = if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
-    let capital = leaving.carrying_amount()?.plus(forfeited)?.minus(given.cash)?.minus(given.cash_in_lieu)?;
-    let (common_stock, _) = common_stock(books, conversion, given.shares, capital)?;
-    Ok(Outcome {
+    let Consideration { shares, cash, cash_in_lieu } = given.consideration;
+    let left = leaving.carrying_amount()?.plus(forfeited)?.minus(cash)?.minus(cash_in_lieu)?;
+    let capital = match (given.method, given.price) {
+        (Method::MarketValue { .. }, Some(price)) => value(shares, price, currency)?,
+        _ => left,
+    };
+    let stock = stock(books, conversion, shares, given.source, capital)?;
+    let of = |role| if stock.role == role { stock.amount } else { Amount::ZERO };
+    let outcome = Outcome {
         principal: leaving.principal,
-        shares_issued: given.shares,
-        cash_in_lieu: given.cash_in_lieu,
-        cash: given.cash,
+        shares_issued: shares,
+        cash_in_lieu,
+        cash,
         carrying_amount: leaving.carrying_amount()?,
         premium_discount: leaving.premium_discount,
         issue_costs: leaving.issue_costs,
         accrued_interest: leaving.accrued,
         coupon_handed_over: leaving.handed_over,
-        common_stock,
-        additional_paid_in_capital: capital.minus(common_stock)?,
-        gain_loss: Amount::ZERO,
-    })
+        common_stock: of(AccountRole::CommonStock),
+        treasury_stock: of(AccountRole::TreasuryStock),
+        additional_paid_in_capital: capital.minus(stock.amount)?,
+        gain_loss: left.minus(capital)?,
+    };
+    Ok((outcome, stock))
 }
 
 fn consideration_lines(
     books: &Books,
     leaving: &Leaving,
-    given: &Consideration,
+    given: &Given<'_>,
+    stock: &Stock,
     outcome: &Outcome,
 ) -> Result<Vec<LineDraft>, Refusal> {
     let terms = books.instrument.terms();
-    let conversion = terms.conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
     let figure = |amount: Amount| amount.to_major(terms.currency);
-    let (_, stock_rule) = common_stock(books, conversion, given.shares, Amount::ZERO)?;
-    let cash_rule = Derivation::new("cash given in settlement", "ASC 470-20-40-4").with("cash", figure(given.cash));
+    let cash_rule = Derivation::new("cash given in settlement", "ASC 470-20-40-4").with("cash", figure(outcome.cash));
     let fraction_rule = Derivation::new("fraction of a share x share price", "ASC 470-20-40-4")
-        .with("cash_in_lieu", figure(given.cash_in_lieu));
+        .with("cash_in_lieu", figure(outcome.cash_in_lieu));
     let forfeited = if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
-    let capital_rule =
-        Derivation::new("carrying amount + accrued interest forfeited - cash - common stock", "ASC 470-20-40-4")
-            .with("carrying_amount", figure(outcome.carrying_amount))
-            .with("accrued_interest_forfeited", figure(forfeited))
-            .with("cash", figure(given.cash.plus(given.cash_in_lieu)?))
-            .with("common_stock", figure(outcome.common_stock));
+    let (rule, paragraph) = match given.method {
+        Method::BookValue => {
+            ("carrying amount + accrued interest forfeited - cash - common or treasury stock", "ASC 470-20-40-4")
+        }
+        Method::MarketValue { .. } => (
+            "shares at fair value - common or treasury stock; carrying amount + interest forfeited - cash - shares at fair value is a gain or loss",
+            "policy of the entity",
+        ),
+    };
+    let mut capital_rule = Derivation::new(rule, paragraph)
+        .with("carrying_amount", figure(outcome.carrying_amount))
+        .with("accrued_interest_forfeited", figure(forfeited))
+        .with("cash", figure(outcome.cash.plus(outcome.cash_in_lieu)?))
+        .with(stock.role.name(), figure(stock.amount));
+    if let (Method::MarketValue { policy_basis }, Some(price)) = (given.method, given.price) {
+        capital_rule = capital_rule.with("share_price", price).with("policy_basis", policy_basis);
+    }
+    let loss = outcome.gain_loss.negative_part().negated()?;
     Ok(vec![
-        credit(AccountRole::Cash, given.cash, "Cash settlement", cash_rule)?,
-        credit(AccountRole::Cash, given.cash_in_lieu, "Cash for fractional shares", fraction_rule)?,
-        credit(AccountRole::CommonStock, outcome.common_stock, "Shares issued at par", stock_rule)?,
+        credit(AccountRole::Cash, outcome.cash, "Cash settlement", cash_rule)?,
+        credit(AccountRole::Cash, outcome.cash_in_lieu, "Cash for fractional shares", fraction_rule)?,
+        stock.line()?,
         credit(
             AccountRole::AdditionalPaidInCapital,
             outcome.additional_paid_in_capital,
             "Conversion of bonds",
+            capital_rule.clone(),
+        )?,
+        debit(AccountRole::LossOnExtinguishment, loss, "Conversion at market value", capital_rule.clone()),
+        credit(
+            AccountRole::GainOnExtinguishment,
+            outcome.gain_loss.positive_part(),
+            "Conversion at market value",
             capital_rule,
         )?,
     ])

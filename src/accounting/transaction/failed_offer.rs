@@ -1,9 +1,9 @@
 //! An offer that fails a criterion of ASC 470-20-40-13: the exchange is an extinguishment of the whole.
 
-use super::conversion::{self, common_stock};
+use super::conversion::{self, stock};
 use super::inducement::{Assessment, Completion, Offer, Outcome};
 use super::leaving::Leaving;
-use super::settlement::{check_per_share, value};
+use super::settlement::{ShareSource, check_per_share, value};
 use super::{Books, Decision, record};
 use crate::accounting::instrument::InterestOnConversion;
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, credit, debit};
@@ -33,10 +33,10 @@ impl Offer {
         let forfeited =
             if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
         let carrying = leaving.carrying_amount()?.plus(forfeited)?;
-        let stock = value(given.shares, price, terms.currency)?;
-        let (par, par_rule) = common_stock(books, conversion, given.shares, stock)?;
+        let shares = value(given.shares, price, terms.currency)?;
+        let stock = stock(books, conversion, given.shares, ShareSource::NewShares, shares)?;
         let cash = Amount::total([given.cash, given.cash_in_lieu, self.cash_given()])?;
-        let gain_loss = carrying.minus(stock)?.minus(cash)?.minus(self.other_given())?;
+        let gain_loss = carrying.minus(shares)?.minus(cash)?.minus(self.other_given())?;
         let figure = |amount: Amount| amount.to_major(terms.currency);
         let rule = Derivation::new(
             "carrying amount with unpaid interest - fair value of all consideration",
@@ -44,7 +44,7 @@ impl Offer {
         )
         .with("carrying_amount", figure(leaving.carrying_amount()?))
         .with("unpaid_interest", figure(forfeited))
-        .with("shares_at_fair_value", figure(stock))
+        .with("shares_at_fair_value", figure(shares))
         .with("cash", figure(cash))
         .with("other_consideration", figure(self.other_given()));
         let outcome = Outcome {
@@ -59,8 +59,9 @@ impl Offer {
                 issue_costs: leaving.issue_costs,
                 accrued_interest: leaving.accrued,
                 coupon_handed_over: leaving.handed_over,
-                common_stock: par,
-                additional_paid_in_capital: stock.minus(par)?,
+                common_stock: stock.amount,
+                treasury_stock: Amount::ZERO,
+                additional_paid_in_capital: shares.minus(stock.amount)?,
                 gain_loss,
             }),
         };
@@ -71,10 +72,10 @@ impl Offer {
             &leaving.change()?,
             |booked| {
                 let mut lines = leaving.lines(books, booked)?;
-                lines.push(credit(AccountRole::CommonStock, par, "Shares issued at par", par_rule)?);
+                lines.push(stock.line()?);
                 lines.push(credit(
                     AccountRole::AdditionalPaidInCapital,
-                    stock.minus(par)?,
+                    shares.minus(stock.amount)?,
                     "Shares issued at fair value",
                     rule.clone(),
                 )?);

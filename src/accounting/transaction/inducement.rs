@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::booking::Journal;
-use super::conversion::{self, book_value};
+use super::conversion::{self, Given};
 use super::leaving::Leaving;
 use super::settlement::{
     Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value,
@@ -240,11 +240,11 @@ impl Offer {
         let leaving = Leaving::at(books, completion.effective_date, self.principal, conversion.accrued_interest)?;
         let given = self.given(completion, books, conversion)?;
         let extra = self.clearing_lines(books)?;
-        let decision = book_value(
+        let decision = conversion::convert(
             books,
             completion.effective_date,
             &leaving,
-            &given,
+            &Given::at_book_value(given),
             MovementKind::InducedConversion,
             (extra, own),
         )?;

@@ -24,7 +24,7 @@ use super::position::{Components, History, PaidCoupon, Position, PositionRow, Ro
 use super::refusal::Refusal;
 
 pub use booking::{BookedRow, TakenBackLater};
-pub use settlement::{Consideration, FractionalShares, Settlement};
+pub use settlement::{Consideration, FractionalShares, Settlement, ShareSource};
 
 /// An issue's books, as far as a command needs them: everything from the command's date on, before it the last of each; and the
 /// payments of the coupons that fall due after that date.

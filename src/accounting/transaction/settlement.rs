@@ -15,6 +15,15 @@ pub enum FractionalShares {
     RoundDown,
 }
 
+/// Where the shares come from that holders get.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum ShareSource {
+    #[default]
+    NewShares,
+    /// Shares held in treasury, at their cost a share.
+    TreasuryShares(Decimal),
+}
+
 /// How one conversion is settled, where it is not as the terms say or needs figures of its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Settlement {

@@ -1,9 +1,9 @@
 //! What must hold after every posting.
 
 use parwright::accounting::transaction::accrual::Accrual;
-use parwright::accounting::transaction::conversion::Conversion;
+use parwright::accounting::transaction::conversion::{Conversion, Method};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
-use parwright::accounting::transaction::{Books, FractionalShares};
+use parwright::accounting::transaction::{Books, FractionalShares, ShareSource};
 
 use super::{books, day, terms, usd};
 
@@ -36,6 +36,8 @@ fn booked_is_computed_after_a_backdated_conversion_across_a_paid_coupon() {
     tied(&books);
     books = books.after(&Accrual { through: day("2025-08-31") }.decide(&books).expect("accrues").expect("posts"));
     let conversion = Conversion {
+        method: Method::BookValue,
+        source: ShareSource::NewShares,
         effective_date: day("2025-05-10"),
         principal: usd("30000"),
         share_price: None,

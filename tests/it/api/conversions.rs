@@ -53,8 +53,8 @@ async fn a_premium_goes_to_capital_without_gain_or_loss(service: Service) {
         answer["conversion"],
         json!({"principal": "1000.00", "shares_issued": "10", "cash_in_lieu": "0.00", "cash": "0.00",
             "carrying_amount": "1100.00", "premium_discount": "100.00", "issue_costs": "0.00", "accrued_interest": "0.00",
-            "coupon_handed_over": "0.00", "common_stock": "1000.00", "additional_paid_in_capital": "100.00",
-            "gain_loss": "0.00"})
+            "coupon_handed_over": "0.00", "common_stock": "1000.00", "treasury_stock": "0.00",
+            "additional_paid_in_capital": "100.00", "gain_loss": "0.00"})
     );
     assert_eq!(answer["event"]["kind"], json!("conversion"));
     assert_eq!(answer["event"]["bond_issue"], json!(issue));

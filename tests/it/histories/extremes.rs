@@ -8,9 +8,9 @@ use parwright::accounting::fiscal_calendar::FiscalCalendar;
 use parwright::accounting::instrument::{Instrument, Moment, SettlementType, ShareCapital, Terms};
 use parwright::accounting::position::History;
 use parwright::accounting::transaction::accrual::Accrual;
-use parwright::accounting::transaction::conversion::Conversion;
+use parwright::accounting::transaction::conversion::{Conversion, Method};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
-use parwright::accounting::transaction::{Books, FractionalShares, Settlement, issuance};
+use parwright::accounting::transaction::{Books, FractionalShares, Settlement, ShareSource, issuance};
 use parwright::accounting::{Amount, Refusal};
 use rust_decimal::Decimal;
 
@@ -163,6 +163,8 @@ fn live(dice: &mut Dice, instrument: Instrument) {
         let shares = dice.pick(&[None, None, Some(Decimal::MAX), Some(Decimal::MIN), Some(Decimal::new(15, 1))]);
         let settlement = dice.chance(50).then_some(Settlement { kind, cash, shares });
         let conversion = Conversion {
+            method: Method::BookValue,
+            source: ShareSource::NewShares,
             effective_date: date,
             principal,
             share_price: price,

@@ -3,9 +3,9 @@
 use jiff::civil::Date;
 use parwright::accounting::instrument::{Instrument, SettlementType, Terms};
 use parwright::accounting::transaction::accrual::Accrual;
-use parwright::accounting::transaction::conversion::Conversion;
+use parwright::accounting::transaction::conversion::{Conversion, Method};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
-use parwright::accounting::transaction::{Books, FractionalShares, Settlement};
+use parwright::accounting::transaction::{Books, FractionalShares, Settlement, ShareSource};
 use parwright::accounting::{Amount, Refusal};
 use rust_decimal::Decimal;
 
@@ -23,6 +23,8 @@ fn pay(books: &Books, coupon_date: &str) -> Books {
 
 fn conversion(effective_date: Date, principal: Amount) -> Conversion {
     Conversion {
+        method: Method::BookValue,
+        source: ShareSource::NewShares,
         effective_date,
         principal,
         share_price: None,

@@ -15,7 +15,7 @@ use parwright::accounting::transaction::accrual::Accrual;
 use parwright::accounting::transaction::conversion::{self, Conversion};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
 use parwright::accounting::transaction::extinguishment::{self, Extinguishment, Occasion, Price};
-use parwright::accounting::transaction::{Books, Decision, FractionalShares, issuance};
+use parwright::accounting::transaction::{Books, Decision, FractionalShares, ShareSource, issuance};
 use parwright::accounting::{Amount, Refusal};
 use rust_decimal::Decimal;
 
@@ -187,7 +187,15 @@ impl Life {
     fn convert(&mut self, date: Date, principal: Amount, share_price: Option<Decimal>) -> Checked<bool> {
         let fractional_shares =
             if share_price.is_some() { FractionalShares::Cash } else { FractionalShares::RoundDown };
-        let command = Conversion { effective_date: date, principal, share_price, settlement: None, fractional_shares };
+        let command = Conversion {
+            effective_date: date,
+            principal,
+            share_price,
+            settlement: None,
+            fractional_shares,
+            method: conversion::Method::BookValue,
+            source: ShareSource::NewShares,
+        };
         let event = Event::Conversion { date, principal_minor: principal.minor().into() };
         let before = self.reference.position_at(date, date);
         match command.decide(&self.books) {

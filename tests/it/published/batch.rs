@@ -6,7 +6,7 @@ use parwright::accounting::journal::{EntryKind, Line, Posting};
 use parwright::accounting::transaction::conversion::{self, Conversion};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
 use parwright::accounting::transaction::inducement::{Accounting, Completion, Criteria, Offer};
-use parwright::accounting::transaction::{Books, FractionalShares, Settlement};
+use parwright::accounting::transaction::{Books, FractionalShares, Settlement, ShareSource};
 use rust_decimal::Decimal;
 use serde::Deserialize;
 
@@ -110,6 +110,8 @@ impl Action {
                     None => None,
                 };
                 let conversion = Conversion {
+                    method: conversion::Method::BookValue,
+                    source: ShareSource::NewShares,
                     effective_date: day(effective_date)?,
                     principal: major(principal)?,
                     share_price: share_price.as_deref().map(decimal).transpose()?,

@@ -204,7 +204,7 @@ pub fn all_accounts() -> Value {
 }
 
 /// The roles that this version posts to.
-pub const ROLES: [&str; 14] = [
+pub const ROLES: [&str; 15] = [
     "cash",
     "interest_receivable",
     "bonds_payable",
@@ -215,6 +215,7 @@ pub const ROLES: [&str; 14] = [
     "accrued_inducement",
     "common_stock",
     "additional_paid_in_capital",
+    "treasury_stock",
     "interest_expense",
     "debt_conversion_expense",
     "gain_on_extinguishment",

@@ -78,7 +78,7 @@ fn effects(batch: &Value) -> [Decimal; 4] {
     for (role, credit) in movements(array(&batch["entries"]).iter()) {
         match role.as_str() {
             "cash" | "interest_receivable" => assets -= credit,
-            "common_stock" | "additional_paid_in_capital" => equity += credit,
+            "common_stock" | "additional_paid_in_capital" | "treasury_stock" => equity += credit,
             "interest_expense" | "debt_conversion_expense" | "gain_on_extinguishment" | "loss_on_extinguishment" => {
                 equity += credit;
                 net_income += credit;
@@ -102,7 +102,8 @@ fn check_line(line: &Value, currency: &str, released: bool) {
     assert!(amount > Decimal::ZERO, "{line}");
     assert_eq!(amount.scale(), decimals(currency), "{line}");
     let role = text(&line["account_role"]);
-    let monetary = !matches!(role, "common_stock" | "additional_paid_in_capital") && !is_income(role);
+    let monetary =
+        !matches!(role, "common_stock" | "additional_paid_in_capital" | "treasury_stock") && !is_income(role);
     assert_eq!(line["monetary"], json!(monetary), "{line}");
 }
 
