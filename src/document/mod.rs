@@ -35,13 +35,19 @@ pub fn money(amount: Amount, currency: Currency) -> String {
     amount.to_major(currency).to_string()
 }
 
+/// The largest amount of a request, in minor units: sums of many such amounts stay exact.
+const LARGEST: u64 = 1_000_000_000_000_000;
+
 /// The amount of a field of a request.
 ///
 /// # Errors
 /// A [`Refusal`] that names the field.
 fn amount(field: &'static str, figure: wire::DecimalString, currency: Currency) -> Result<Amount, Refusal> {
-    Amount::from_major(figure.0, currency).map_err(|refusal| match refusal {
-        Refusal::Overflow => Refusal::invalid(field, figure, "an amount may have at most 10^15 minor units"),
-        other => other.of_field(field),
-    })
+    match Amount::from_major(figure.0, currency) {
+        Ok(amount) if amount.minor().unsigned_abs() <= LARGEST => Ok(amount),
+        Ok(_) | Err(Refusal::Overflow) => {
+            Err(Refusal::invalid(field, figure, "an amount may have at most 10^15 minor units"))
+        }
+        Err(other) => Err(other.of_field(field)),
+    }
 }

@@ -207,7 +207,8 @@ impl Extinguishment {
             ));
         }
         let stated = [
-            ("price_percent", self.price != Price::Redemption),
+            ("consideration", matches!(self.price, Price::Consideration(_))),
+            ("price_percent", matches!(self.price, Price::Percent(_))),
             ("accrued_interest", self.accrued_interest.is_some()),
             ("costs", !self.costs.is_zero()),
         ];

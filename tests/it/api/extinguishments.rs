@@ -211,6 +211,7 @@ async fn what_cannot_be_is_refused_and_changes_nothing(service: Service) {
         ("repurchases", &bought, json!({"consideration": "1.00"}), "invalid_field", "/price_percent"),
         ("repurchases", &bought, json!({"price_percent": "-1"}), "invalid_field", "/price_percent"),
         ("repurchases", &bought, json!({"costs": "-1.00"}), "invalid_field", "/costs"),
+        ("repurchases", &bought, json!({"costs": "10000000000000.01"}), "invalid_field", "/costs"),
         ("repurchases", &bought, json!({"accrued_interest": "-0.01"}), "invalid_field", "/accrued_interest"),
         ("repurchases", &bought, json!({"principal": "0.00"}), "invalid_field", "/principal"),
         (
@@ -226,6 +227,7 @@ async fn what_cannot_be_is_refused_and_changes_nothing(service: Service) {
         ("redemptions", &mature, json!({"effective_date": "2029-12-31"}), "invalid_field", "/effective_date"),
         ("redemptions", &mature, json!({"paid_on": "2029-12-31"}), "invalid_field", "/paid_on"),
         ("redemptions", &mature, json!({"price_percent": "101"}), "invalid_field", "/price_percent"),
+        ("redemptions", &mature, json!({"consideration": "1000000.00"}), "invalid_field", "/consideration"),
         ("redemptions", &mature, json!({"costs": "5.00"}), "invalid_field", "/costs"),
     ];
     let before = service.batches().await.len();
