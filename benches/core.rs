@@ -82,7 +82,8 @@ fn books(terms: Terms) -> Books {
     let instrument = Arc::new(Instrument::new(terms).expect("terms that can be issued"));
     let calendar = FiscalCalendar::new("12-31", None).expect("a month's last day");
     let decision = issuance::decide(&instrument, calendar).expect("an issuance");
-    Books { instrument, calendar, history: History::new(Vec::new(), Vec::new()), booked: Vec::new() }.after(&decision)
+    Books { instrument, calendar, history: History::new(Vec::new(), Vec::new()), booked: Vec::new(), rates: Vec::new() }
+        .after(&decision)
 }
 
 fn accrued(books: &Books, through: Date) -> Books {

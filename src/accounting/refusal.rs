@@ -93,6 +93,12 @@ pub enum Refusal {
         outstanding: Decimal,
         date: Date,
     },
+    /// Something recorded for a later date rests on what would change.
+    LaterEventDepends {
+        what: &'static str,
+        on: Date,
+        date: Date,
+    },
     CouponAlreadyPaid {
         coupon_date: Date,
     },
@@ -123,7 +129,7 @@ impl Refusal {
             Refusal::FractionWithoutPrice { .. } => "share_price_required",
             Refusal::NotSupported { .. } => "not_supported",
             Refusal::ExceedsOutstanding { .. } => "exceeds_outstanding",
-            Refusal::LaterEventInTheWay { .. } => "later_event_in_the_way",
+            Refusal::LaterEventInTheWay { .. } | Refusal::LaterEventDepends { .. } => "later_event_in_the_way",
             Refusal::CouponAlreadyPaid { .. } => "coupon_already_paid",
             Refusal::NothingDue { .. } => "nothing_due",
             Refusal::AcceptanceAlreadySettled { .. } => "acceptance_already_settled",
@@ -135,6 +141,7 @@ impl Refusal {
         match self {
             Refusal::ExceedsOutstanding { .. }
             | Refusal::LaterEventInTheWay { .. }
+            | Refusal::LaterEventDepends { .. }
             | Refusal::CouponAlreadyPaid { .. }
             | Refusal::NothingDue { .. }
             | Refusal::AcceptanceAlreadySettled { .. } => Class::NotNow,
@@ -159,6 +166,7 @@ impl Refusal {
             Refusal::FractionWithoutPrice { .. } => Some("share_price"),
             Refusal::CouponAlreadyPaid { .. } | Refusal::NothingDue { .. } => Some("coupon_date"),
             Refusal::AcceptanceAlreadySettled { .. } => Some("acceptance"),
+            Refusal::LaterEventDepends { .. } => Some("effective_date"),
             Refusal::Overflow | Refusal::NoConversionTerms | Refusal::LaterEventInTheWay { .. } => None,
         }
     }
@@ -253,6 +261,10 @@ impl fmt::Display for Refusal {
                 f,
                 "principal {principal} would leave less than nothing after the event of {date}, when {outstanding} is outstanding; \
                  reverse that event first or record less"
+            ),
+            Refusal::LaterEventDepends { what, on, date } => write!(
+                f,
+                "the {what} cannot change from {on} on: an event of {date} that is recorded already rests on it"
             ),
             Refusal::CouponAlreadyPaid { coupon_date } => write!(f, "the coupon of {coupon_date} is paid already"),
             Refusal::NothingDue { coupon_date } => {

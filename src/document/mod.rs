@@ -8,6 +8,7 @@ mod carrying_value;
 mod commands;
 mod entity;
 mod extinguishment;
+mod rate_adjustment;
 pub mod wire;
 
 pub use answer::{
@@ -26,6 +27,7 @@ pub use commands::{
 };
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};
+pub use rate_adjustment::{AdjustmentReasonName, RateAdjustmentBlock, RateAdjustmentRequest};
 
 use crate::accounting::Refusal;
 use crate::accounting::money::{Amount, Currency};

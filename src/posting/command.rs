@@ -4,7 +4,7 @@ use jiff::civil::Date;
 
 use crate::document::{
     AccountMappingDocument, AccrualRequest, BondIssueDocument, ConversionRequest, CouponPaymentRequest, EntityDocument,
-    InducementRequest, RedemptionRequest, RepurchaseRequest,
+    InducementRequest, RateAdjustmentRequest, RedemptionRequest, RepurchaseRequest,
 };
 
 /// A command to record.
@@ -26,6 +26,7 @@ pub enum IssueCommand {
     Induce(Box<InducementRequest>),
     Repurchase(RepurchaseRequest),
     Redeem(RedemptionRequest),
+    AdjustRate(Box<RateAdjustmentRequest>),
 }
 
 impl Command {
@@ -73,6 +74,7 @@ impl IssueCommand {
             IssueCommand::Induce(_) => "inducement",
             IssueCommand::Repurchase(_) => "repurchase",
             IssueCommand::Redeem(_) => "redemption",
+            IssueCommand::AdjustRate(_) => "rate_adjustment",
         }
     }
 
@@ -84,6 +86,7 @@ impl IssueCommand {
             IssueCommand::Induce(request) => request.reference.as_deref(),
             IssueCommand::Repurchase(request) => request.reference.as_deref(),
             IssueCommand::Redeem(request) => request.reference.as_deref(),
+            IssueCommand::AdjustRate(request) => request.reference.as_deref(),
         }
     }
 }

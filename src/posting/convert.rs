@@ -6,11 +6,11 @@ use jiff::civil::Date;
 
 use super::error::RecordError;
 use crate::accounting::account_mapping::{Account, Mapping};
-use crate::accounting::instrument::{Instrument, Moment};
+use crate::accounting::instrument::{Instrument, Moment, ShareCapital};
 use crate::accounting::journal::AccountRole;
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, PaidCoupon, PositionRow};
-use crate::accounting::transaction::{BookedRow, TakenBackLater};
+use crate::accounting::transaction::{BookedRow, ConversionRate, TakenBackLater};
 use crate::document::{AccountDocument, BondIssueDocument, StoredRates};
 use crate::store;
 
@@ -26,6 +26,32 @@ pub fn instrument(row: &store::BondIssueRow) -> Result<(BondIssueDocument, Instr
     let rates: StoredRates = serde_json::from_str(&row.rates).map_err(|error| RecordError::corrupt("rates", error))?;
     let instrument = Instrument::restore(document.terms()?, (&rates).into())?;
     Ok((document, instrument))
+}
+
+/// A conversion rate, from its row.
+pub(super) fn conversion_rate(row: &store::ConversionRateRow) -> Result<ConversionRate, RecordError> {
+    let figure = |text: &str| text.parse().map_err(|error: rust_decimal::Error| RecordError::corrupt("rate", error));
+    let par = row.share_par_value.as_deref().map(figure).transpose()?;
+    Ok(ConversionRate {
+        date: date(&row.date)?,
+        shares_per_denomination: figure(&row.shares_per_denomination)?,
+        share_capital: par.map_or(ShareCapital::NoPar, ShareCapital::ParValue),
+    })
+}
+
+/// The row of a conversion rate; its sequence is given with the stamp.
+pub(super) fn stored_rate(entity: &str, bond_issue: &str, rate: &ConversionRate) -> store::ConversionRateRow {
+    store::ConversionRateRow {
+        entity: entity.to_owned(),
+        bond_issue: bond_issue.to_owned(),
+        date: rate.date.to_string(),
+        sequence: 0,
+        shares_per_denomination: rate.shares_per_denomination.normalize().to_string(),
+        share_par_value: match rate.share_capital {
+            ShareCapital::ParValue(par) => Some(par.normalize().to_string()),
+            ShareCapital::NoPar => None,
+        },
+    }
 }
 
 /// What is outstanding, from its row.

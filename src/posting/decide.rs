@@ -6,6 +6,7 @@ use jiff::civil::Date;
 use serde::Serialize;
 
 use super::command::IssueCommand;
+use super::convert;
 use super::draft::Draft;
 use super::error::RecordError;
 use super::workspace::{IssueState, Newest, Workspace};
@@ -18,7 +19,7 @@ use crate::accounting::transaction::extinguishment::{Extinguishment, Occasion};
 use crate::accounting::transaction::{Books, Decision, issuance};
 use crate::document::{
     AccrualRequest, BondIssueDocument, ConversionBlock, ConversionRequest, CouponPaymentBlock, CouponPaymentRequest,
-    ExtinguishmentBlock, IssuanceBlock, PositionDocument, RecordingAnswer,
+    ExtinguishmentBlock, IssuanceBlock, PositionDocument, RateAdjustmentBlock, RateAdjustmentRequest, RecordingAnswer,
 };
 use crate::store::{CouponRow, Reader, Rows};
 
@@ -111,6 +112,7 @@ pub(super) async fn on_issue(
         IssueCommand::PayCoupon(request) => asked.pay_coupon(request, reader).await,
         IssueCommand::Convert(request) => asked.convert(request, reader).await,
         IssueCommand::Induce(request) => asked.induce(request, reader).await,
+        IssueCommand::AdjustRate(request) => asked.adjust_rate(request, reader).await,
         IssueCommand::Repurchase(request) => {
             let parts = Extinguished { kind: command.kind(), reference: request.reference.as_ref(), request };
             asked.extinguish(request.command(asked.currency())?, parts, reader).await
@@ -216,6 +218,27 @@ impl Asked<'_> {
         };
         let parts = self.parts("conversion", &books, request.reference.as_ref(), request)?;
         Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
+    }
+
+    async fn adjust_rate(
+        &self,
+        request: &RateAdjustmentRequest,
+        reader: &mut Reader<'_>,
+    ) -> Result<Decided, RecordError> {
+        let adjustment = request.command()?;
+        let date = adjustment.effective_date;
+        let books = self.state.books_from(self.entity, self.id, date, false, reader).await?;
+        let converted_on = reader.converted_from(self.entity, self.id, &date.to_string()).await?;
+        let converted_on = converted_on.as_deref().map(convert::date).transpose()?;
+        let decision = adjustment.decide(&books, converted_on)?;
+        let blocks = RecordingAnswer {
+            rate_adjustment: Some(RateAdjustmentBlock::of(&decision.outcome)),
+            ..RecordingAnswer::default()
+        };
+        let mut rows = Rows::default();
+        rows.conversion_rates.push(convert::stored_rate(self.entity, self.id, &decision.outcome.after));
+        let parts = self.parts("rate_adjustment", &books, request.reference.as_ref(), request)?;
+        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, rows)?)))
     }
 
     async fn extinguish<R: Serialize>(

@@ -202,6 +202,9 @@ fn stamped(
     for coupon in &mut rows.coupons {
         coupon.sequence = stamp.sequence;
     }
+    for rate in &mut rows.conversion_rates {
+        rate.sequence = stamp.sequence;
+    }
     for key in &mut rows.natural_keys {
         key.id = event_id.to_owned();
     }

@@ -117,6 +117,11 @@ impl Workspace {
         for state in reader.issue_states(&self.head.entity, &missing).await? {
             self.issues.insert(state.issue.id.clone(), issue_state(&state, calendar)?);
         }
+        for row in reader.conversion_rates(&self.head.entity, &missing).await? {
+            if let Some(state) = self.issues.get_mut(&row.bond_issue) {
+                state.books.rates.push(convert::conversion_rate(&row)?);
+            }
+        }
         Ok(())
     }
 
@@ -184,7 +189,7 @@ impl IssueState {
     }
 }
 
-/// An issue's state from its newest rows.
+/// An issue's state from its newest rows, without adjusted conversion rates.
 pub(super) fn issue_state(state: &store::IssueState, calendar: FiscalCalendar) -> Result<IssueState, RecordError> {
     let (document, instrument): (BondIssueDocument, Instrument) = convert::instrument(&state.issue)?;
     let position = convert::position_row(&state.position)?;
@@ -201,6 +206,7 @@ pub(super) fn issue_state(state: &store::IssueState, calendar: FiscalCalendar) -
             calendar,
             history: History::new(vec![position], Vec::new()),
             booked: vec![booked],
+            rates: Vec::new(),
         },
     })
 }

@@ -72,6 +72,12 @@ tables! {
         amount: bigint,
     }
 
+    /// The conversion rate in force from `date` on; without `share_par_value` into no-par stock.
+    ConversionRateRow: "conversion_rate" add {
+        entity: text, bond_issue: text, date: text, sequence: bigint, shares_per_denomination: text,
+        share_par_value: maybe_text,
+    }
+
     /// A journal line: debits are positive and credits negative.
     LineRow: "line" add {
         entity: text, batch: text, entry: bigint, line: bigint, account_role: text, amount: bigint, memo: text,
@@ -167,6 +173,7 @@ rows! {
     booked: BookedRow,
     issue_heads: IssueHeadRow,
     coupons: CouponRow,
+    conversion_rates: ConversionRateRow,
     batches: BatchRow,
     lines: LineRow,
     entries: EntryRow,

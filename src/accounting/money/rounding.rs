@@ -44,6 +44,11 @@ pub fn units_of(principal: Amount, per_unit: Decimal) -> Result<Amount, Refusal>
     round(principal.checked_mul(per_unit).ok_or(Refusal::Overflow)?, principal)
 }
 
+/// Shares for one denomination to the nearest ten-thousandth, halves away from zero, as indentures state conversion rates.
+pub fn round_shares(shares: Decimal) -> Decimal {
+    shares.round_dp_with_strategy(4, RoundingStrategy::MidpointAwayFromZero).normalize()
+}
+
 /// `whole` is what the figure is computed from: the error of its decimals is in proportion to that.
 fn round(minor_units: Decimal, whole: Decimal) -> Result<Amount, Refusal> {
     let digits = whole.trunc().mantissa().unsigned_abs().checked_ilog10().map_or(0, |log| log + 1);

@@ -51,6 +51,7 @@ impl Accrual {
             postings,
             position_rows: Vec::new(),
             paid: None,
+            rate: None,
             booked_rows,
             outcome: (),
         }))

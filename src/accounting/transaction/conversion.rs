@@ -113,14 +113,14 @@ impl Conversion {
     /// A [`Refusal`] when the issue has no conversion terms, or date, principal or settlement cannot be.
     pub fn decide(&self, books: &Books) -> Result<Decision<Outcome>, Refusal> {
         let terms = books.instrument.terms();
-        let conversion = terms.conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
+        let conversion = books.conversion_at(self.effective_date)?;
         check_per_share("share_price", self.share_price)?;
         let leaving = Leaving::at(books, self.effective_date, self.principal, conversion.accrued_interest)?;
         let shares = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
         self.check_method()?;
         let given = consideration(
             shares,
-            conversion,
+            &conversion,
             self.settlement,
             self.share_price,
             self.fractional_shares,
@@ -172,7 +172,7 @@ pub(super) fn convert(
     inducement: (Vec<LineDraft>, OwnEntries),
 ) -> Result<Decision<Outcome>, Refusal> {
     let (extra, mut own) = inducement;
-    let (outcome, stock) = outcome(books, leaving, given)?;
+    let (outcome, stock) = outcome(books, date, leaving, given)?;
     let change = leaving.change()?;
     record(
         books,
@@ -194,9 +194,9 @@ pub(super) fn convert(
     )
 }
 
-fn outcome(books: &Books, leaving: &Leaving, given: &Given<'_>) -> Result<(Outcome, Stock), Refusal> {
+fn outcome(books: &Books, date: Date, leaving: &Leaving, given: &Given<'_>) -> Result<(Outcome, Stock), Refusal> {
     let currency = books.instrument.terms().currency;
-    let conversion = books.instrument.terms().conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
+    let conversion = books.conversion_at(date)?;
     let forfeited = if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
     let Consideration { shares, cash, cash_in_lieu } = given.consideration;
     let left = leaving.carrying_amount()?.plus(forfeited)?.minus(cash)?.minus(cash_in_lieu)?;
@@ -204,7 +204,7 @@ fn outcome(books: &Books, leaving: &Leaving, given: &Given<'_>) -> Result<(Outco
         (Method::MarketValue { .. }, Some(price)) => value(shares, price, currency)?,
         _ => left,
     };
-    let stock = stock(books, conversion, shares, given.source, capital)?;
+    let stock = stock(books, &conversion, shares, given.source, capital)?;
     let of = |role| if stock.role == role { stock.amount } else { Amount::ZERO };
     let outcome = Outcome {
         principal: leaving.principal,

@@ -20,7 +20,7 @@ impl Offer {
         assessment: Assessment,
     ) -> Result<Decision<Outcome>, Refusal> {
         let terms = books.instrument.terms();
-        let conversion = terms.conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
+        let conversion = books.conversion_at(completion.effective_date)?;
         check_per_share("share_price", completion.share_price)?;
         let price = completion.share_price.ok_or_else(|| {
             Refusal::missing(
@@ -29,12 +29,12 @@ impl Offer {
             )
         })?;
         let leaving = Leaving::at(books, completion.effective_date, self.principal, conversion.accrued_interest)?;
-        let given = self.given(completion, books, conversion)?;
+        let given = self.given(completion, books, &conversion)?;
         let forfeited =
             if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
         let carrying = leaving.carrying_amount()?.plus(forfeited)?;
         let shares = value(given.shares, price, terms.currency)?;
-        let stock = stock(books, conversion, given.shares, ShareSource::NewShares, shares)?;
+        let stock = stock(books, &conversion, given.shares, ShareSource::NewShares, shares)?;
         let cash = Amount::total([given.cash, given.cash_in_lieu, self.cash_given()])?;
         let gain_loss = carrying.minus(shares)?.minus(cash)?.minus(self.other_given())?;
         let figure = |amount: Amount| amount.to_major(terms.currency);

@@ -102,8 +102,8 @@ impl Offer {
     /// An offer that gives nothing more, a change of shares without a price, or figures that cannot be.
     pub fn assess(&self, books: &Books) -> Result<Assessment, Refusal> {
         let terms = books.instrument.terms();
-        let conversion = terms.conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
         books.check_date("acceptance_date", self.acceptance_date)?;
+        let conversion = books.conversion_at(self.acceptance_date)?;
         check_per_share("acceptance_share_price", self.acceptance_share_price)?;
         check_per_share("new_shares_per_denomination", self.new_shares_per_denomination)?;
         let (cash, other) = (self.cash_given(), self.other_given());
@@ -113,7 +113,7 @@ impl Offer {
             }
         }
         let existing = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
-        let transferred = shares_of(self.principal, terms, self.rate(conversion))?;
+        let transferred = shares_of(self.principal, terms, self.rate(&conversion))?;
         let beyond_shares = cash.plus(other)?;
         if existing == transferred && beyond_shares.is_zero() {
             return Err(Refusal::missing(
@@ -180,6 +180,7 @@ impl Offer {
             postings,
             position_rows: Vec::new(),
             paid: None,
+            rate: None,
             booked_rows,
             outcome: Outcome { assessment, conversion: None },
         })
@@ -235,10 +236,10 @@ impl Offer {
         assessment: Assessment,
         own: OwnEntries,
     ) -> Result<Decision<Outcome>, Refusal> {
-        let conversion = books.instrument.terms().conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
+        let conversion = books.conversion_at(completion.effective_date)?;
         check_per_share("share_price", completion.share_price)?;
         let leaving = Leaving::at(books, completion.effective_date, self.principal, conversion.accrued_interest)?;
-        let given = self.given(completion, books, conversion)?;
+        let given = self.given(completion, books, &conversion)?;
         let extra = self.clearing_lines(books)?;
         let decision = conversion::convert(
             books,
@@ -336,6 +337,7 @@ fn with_assessment(decision: Decision<conversion::Outcome>, assessment: Assessme
         postings: decision.postings,
         position_rows: decision.position_rows,
         paid: decision.paid,
+        rate: None,
         booked_rows: decision.booked_rows,
         outcome: Outcome { assessment, conversion: Some(decision.outcome) },
     }

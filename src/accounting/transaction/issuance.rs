@@ -59,6 +59,7 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
         postings,
         position_rows: vec![row],
         paid: None,
+        rate: None,
         booked_rows,
         outcome: Outcome { accrued_interest_computed: computed, accrued_interest_received: received },
     })

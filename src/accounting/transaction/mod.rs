@@ -10,6 +10,7 @@ mod failed_offer;
 pub mod inducement;
 pub mod issuance;
 mod leaving;
+pub mod rate_adjustment;
 mod settlement;
 
 use std::sync::Arc;
@@ -24,6 +25,7 @@ use super::position::{Components, History, PaidCoupon, Position, PositionRow, Ro
 use super::refusal::Refusal;
 
 pub use booking::{BookedRow, TakenBackLater};
+pub use rate_adjustment::ConversionRate;
 pub use settlement::{Consideration, FractionalShares, Settlement, ShareSource};
 
 /// An issue's books, as far as a command needs them: everything from the command's date on, before it the last of each; and the
@@ -35,12 +37,20 @@ pub struct Books {
     pub history: History,
     /// Newest rows by posting date; the last one holds all that is booked.
     pub booked: Vec<BookedRow>,
+    /// Adjusted conversion rates, by date; all of them.
+    pub rates: Vec<ConversionRate>,
 }
 
 impl Books {
     /// The books of an issue before its issuance.
     pub fn empty(instrument: Arc<Instrument>, calendar: FiscalCalendar) -> Books {
-        Books { instrument, calendar, history: History::new(Vec::new(), Vec::new()), booked: Vec::new() }
+        Books {
+            instrument,
+            calendar,
+            history: History::new(Vec::new(), Vec::new()),
+            booked: Vec::new(),
+            rates: Vec::new(),
+        }
     }
 
     /// The moment to which the issue was last accrued.
@@ -82,6 +92,8 @@ pub struct Decision<O> {
     pub position_rows: Vec<PositionRow>,
     /// The coupon that is paid by it.
     pub paid: Option<PaidCoupon>,
+    /// The conversion rate that it adjusts.
+    pub rate: Option<ConversionRate>,
     pub booked_rows: Vec<BookedRow>,
     pub outcome: O,
 }
@@ -106,6 +118,7 @@ impl Books {
             calendar: self.calendar,
             history: History::new(history, paid),
             booked,
+            rates: self.rates.iter().copied().chain(decision.rate).collect(),
         }
     }
 }
@@ -147,6 +160,7 @@ fn record<O>(
         postings,
         position_rows,
         paid: change.paid,
+        rate: None,
         booked_rows,
         outcome,
     })

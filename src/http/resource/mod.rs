@@ -54,6 +54,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(transactions::induce))
         .routes(routes!(transactions::repurchase))
         .routes(routes!(transactions::redeem))
+        .routes(routes!(transactions::adjust_rate))
         .routes(routes!(journal_batches::list))
         .routes(routes!(journal_batches::get))
 }

@@ -5,8 +5,8 @@ use axum::response::Response;
 
 use super::App;
 use crate::document::{
-    AccrualRequest, ConversionRequest, CouponPaymentRequest, EntityAccrualAnswer, InducementRequest, RecordingAnswer,
-    RedemptionRequest, RepurchaseRequest,
+    AccrualRequest, ConversionRequest, CouponPaymentRequest, EntityAccrualAnswer, InducementRequest,
+    RateAdjustmentRequest, RecordingAnswer, RedemptionRequest, RepurchaseRequest,
 };
 use crate::http::body::Fingerprint;
 use crate::http::extract::{Body, Path, Recording};
@@ -131,4 +131,19 @@ pub async fn redeem(
     body: Body<RedemptionRequest>,
 ) -> Result<Response, Problem> {
     on_issue(app, &id, IssueCommand::Redeem(body.value), recording, body.fingerprint).await
+}
+
+/// Adjust the conversion rate
+///
+/// From a date on, by the formula of the indenture from its figures or to a stated rate. There is no entry. Conversions that are
+/// recorded already for that date or later keep it from changing.
+#[utoipa::path(post, operation_id = "adjust_conversion_rate", path = "/v1/bond-issues/{id}/rate-adjustments", tag = "transactions", params(IdPath, Recording),
+    request_body = RateAdjustmentRequest, responses((status = 201, description = "What was recorded", body = RecordingAnswer)))]
+pub async fn adjust_rate(
+    State(app): State<App>,
+    Path(id): Path<RecordId>,
+    recording: Recording,
+    body: Body<RateAdjustmentRequest>,
+) -> Result<Response, Problem> {
+    on_issue(app, &id, IssueCommand::AdjustRate(Box::new(body.value)), recording, body.fingerprint).await
 }

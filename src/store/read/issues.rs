@@ -4,7 +4,7 @@ use crate::store::cells::cells;
 use crate::store::error::StoreError;
 use crate::store::read::Text;
 use crate::store::reader::{Arg, Reader};
-use crate::store::rows::{BondIssueRow, BookedRow, CouponRow, EventRow, IssueHeadRow, PositionRow};
+use crate::store::rows::{BondIssueRow, BookedRow, ConversionRateRow, CouponRow, EventRow, IssueHeadRow, PositionRow};
 use crate::store::table::Stored;
 
 cells! {
@@ -88,6 +88,20 @@ static COUPON_REVISIONS: Text = Text::new(|| {
         CouponRow::columns("c")
     )
 });
+
+static RATES: [Text; 2] =
+    [Text::new(|| rates("in (select value from json_each($2))")), Text::new(|| rates("= any($2)"))];
+
+fn rates(among: &str) -> String {
+    format!(
+        "select {} from conversion_rate c where c.entity = $1 and c.bond_issue {among} order by c.bond_issue, c.date, c.sequence",
+        ConversionRateRow::columns("c")
+    )
+}
+
+/// Acceptances that are not settled yet move nothing.
+const CONVERTED_FROM: &str = "select v.effective_date from event v where v.entity = $1 and v.bond_issue = $2 \
+    and v.effective_date >= $3 and v.kind in ('conversion', 'inducement') order by v.effective_date limit 1";
 
 static EVENT: Text =
     Text::new(|| format!("select {} from event v where v.entity = $1 and v.id = $2", EventRow::columns("v")));
@@ -192,6 +206,23 @@ impl Reader<'_> {
         coupon_date: &str,
     ) -> Result<Vec<CouponRow>, StoreError> {
         self.all(&COUPON_REVISIONS, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(coupon_date)]).await
+    }
+
+    /// The adjusted conversion rates of some issues, by issue and date; of one date in the order in which they were recorded.
+    pub async fn conversion_rates(&mut self, entity: &str, ids: &[&str]) -> Result<Vec<ConversionRateRow>, StoreError> {
+        let [sqlite, postgres] = &RATES;
+        let text = self.pick(sqlite, postgres);
+        self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
+    }
+
+    /// The date of the first conversion on or after a date.
+    pub async fn converted_from(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        date: &str,
+    ) -> Result<Option<String>, StoreError> {
+        self.one(CONVERTED_FROM, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date)]).await
     }
 
     /// The event with an id.

@@ -25,6 +25,7 @@ mod openapi;
 mod pagination;
 mod posting_dates;
 mod previews;
+mod rate_adjustments;
 mod releases;
 mod rollforward;
 mod settlements;

@@ -127,6 +127,7 @@ fn live(dice: &mut Dice, instrument: Instrument) {
         calendar,
         history: History::new(Vec::new(), Vec::new()),
         booked: Vec::new(),
+        rates: Vec::new(),
     };
     let mut books = nothing.after(&issued);
     for _ in 0..8 {

@@ -45,8 +45,14 @@ impl Life {
     pub fn issued(instrument: Instrument, curve: Curve, calendar: FiscalCalendar) -> Checked<Life> {
         let (instrument, curve) = (Arc::new(instrument), Arc::new(curve));
         let decision = issuance::decide(&instrument, calendar).map_err(|refusal| refused("issuance", &refusal))?;
-        let books = Books { instrument, calendar, history: History::new(Vec::new(), Vec::new()), booked: Vec::new() }
-            .after(&decision);
+        let books = Books {
+            instrument,
+            calendar,
+            history: History::new(Vec::new(), Vec::new()),
+            booked: Vec::new(),
+            rates: Vec::new(),
+        }
+        .after(&decision);
         let reference = reference::History::new(Arc::clone(&curve));
         let mut life = Life { books, reference, postings: Vec::new(), paid: Vec::new(), ever_closed: false, curve };
         life.posted(&decision.postings)?;

@@ -14,6 +14,7 @@ mod complete;
 mod day_counts;
 mod life;
 mod price;
+mod rate_adjustments;
 mod terms;
 
 use case::{Case, read};
@@ -26,6 +27,7 @@ const TREASURY: &str = include_str!("../../published/treasury.json");
 const DAY_COUNTS: &str = include_str!("../../published/day_counts.json");
 const CONVERSIONS: &str = include_str!("../../published/conversions.json");
 const INDUCEMENTS: &str = include_str!("../../published/inducements.json");
+const RATE_ADJUSTMENTS: &str = include_str!("../../published/rate_adjustments.json");
 const NOT_YET: &str = include_str!("../../published/not_yet.json");
 
 /// Runs all cases of a family and fails with everything that does not hold.
@@ -43,6 +45,12 @@ fn check_batches(family: &str) {
 fn report(failures: impl Iterator<Item = String>) {
     let failures: Vec<String> = failures.collect();
     assert!(failures.is_empty(), "{} published figures do not hold:\n\n{}", failures.len(), failures.join("\n\n"));
+}
+
+#[test]
+fn published_conversion_rates_after_adjustments_hold() {
+    let cases: Vec<Case<rate_adjustments::Run>> = read(RATE_ADJUSTMENTS);
+    report(cases.iter().flat_map(|case| case.failures(rate_adjustments::failures)));
 }
 
 #[test]

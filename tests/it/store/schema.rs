@@ -100,7 +100,7 @@ async fn every_key_of_a_table_that_grows_begins_with_the_entity() {
 }
 
 /// The tables whose rows are posted.
-const POSTED: [&str; 12] = [
+const POSTED: [&str; 13] = [
     "record",
     "account_mapping",
     "bond_issue",
@@ -109,6 +109,7 @@ const POSTED: [&str; 12] = [
     "booked",
     "first_seen",
     "coupon",
+    "conversion_rate",
     "batch",
     "entry",
     "line",
@@ -136,6 +137,10 @@ on_both! {
         rows.coupons.push(CouponRow {
             entity: ENTITY.into(), bond_issue: ISSUE.into(), coupon_date: "2024-07-01".into(), revision: 0, sequence: 1,
             paid_on: None, amount: 5,
+        });
+        rows.conversion_rates.push(ConversionRateRow {
+            entity: ENTITY.into(), bond_issue: ISSUE.into(), date: "2024-07-01".into(), sequence: 1,
+            shares_per_denomination: "40".into(), share_par_value: None,
         });
         post(&books.store, &rows).await.expect("posts");
         for table in POSTED {
