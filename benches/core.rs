@@ -40,6 +40,7 @@ fn main() {
         let conversion = Conversion {
             method: Method::BookValue,
             source: ShareSource::NewShares,
+            daily_prices: Vec::new(),
             effective_date: date(2031, 5, 10),
             principal: Amount::from_minor(3_000_000),
             share_price: Some(Decimal::new(5_125, 2)),

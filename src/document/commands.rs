@@ -8,7 +8,7 @@ use super::bond_issue::SettlementName;
 use super::wire::{DateString, DecimalString};
 use crate::accounting::transaction::conversion::{Conversion, Method};
 use crate::accounting::transaction::inducement::{Completion, Criteria, Offer, OtherConsideration};
-use crate::accounting::transaction::{FractionalShares, Settlement, ShareSource};
+use crate::accounting::transaction::{DailyPrice, FractionalShares, Settlement, ShareSource};
 use crate::accounting::{Currency, Refusal};
 
 /// Accrue interest and amortization through a date.
@@ -82,6 +82,14 @@ impl SettlementDocument {
     }
 }
 
+/// The price of a share on a day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DailyPriceDocument {
+    pub date: DateString,
+    pub price: DecimalString,
+}
+
 /// Convert bonds under their original terms.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -106,6 +114,10 @@ pub struct ConversionRequest {
     pub treasury_cost_per_share: Option<DecimalString>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub settlement: Option<SettlementDocument>,
+    /// The price of a share on each day of the observation period, for a settlement in cash or in combination. Each day settles one
+    /// nth; in a combination `settlement/cash` is the specified amount for all of these bonds.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub daily_prices: Vec<DailyPriceDocument>,
     #[serde(default)]
     pub fractional_shares: FractionalSharesName,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -121,6 +133,11 @@ impl ConversionRequest {
         Ok(Conversion {
             method: self.method()?,
             source: self.source()?,
+            daily_prices: self
+                .daily_prices
+                .iter()
+                .map(|day| DailyPrice { date: day.date.0, price: day.price.0 })
+                .collect(),
             effective_date: self.effective_date.0,
             principal: amount("principal", self.principal, currency)?,
             share_price: self.share_price.map(|price| price.0),

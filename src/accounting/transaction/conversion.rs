@@ -5,6 +5,7 @@ use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::leaving::Leaving;
+use super::observation::{DailyPrice, observed};
 use super::settlement::{
     Consideration, FractionalShares, Settlement, ShareSource, check_per_share, consideration, shares_of, value,
 };
@@ -24,6 +25,8 @@ pub struct Conversion {
     pub fractional_shares: FractionalShares,
     pub method: Method,
     pub source: ShareSource,
+    /// Of an observation period, in order; none where the bonds settle at once.
+    pub daily_prices: Vec<DailyPrice>,
 }
 
 /// How a conversion is accounted for.
@@ -118,14 +121,21 @@ impl Conversion {
         let leaving = Leaving::at(books, self.effective_date, self.principal, conversion.accrued_interest)?;
         let shares = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
         self.check_method()?;
-        let given = consideration(
-            shares,
-            &conversion,
-            self.settlement,
-            self.share_price,
-            self.fractional_shares,
-            terms.currency,
-        )?;
+        let given = match self.daily_prices.as_slice() {
+            [] => consideration(
+                shares,
+                &conversion,
+                self.settlement,
+                self.share_price,
+                self.fractional_shares,
+                terms.currency,
+            )?,
+            prices => {
+                let of_terms = Settlement { kind: conversion.settlement, cash: None, shares: None };
+                let settlement = self.settlement.unwrap_or(of_terms);
+                observed(shares, prices, settlement, self.effective_date, terms.currency)?
+            }
+        };
         let given = Given { consideration: given, source: self.source, method: &self.method, price: self.share_price };
         convert(books, self.effective_date, &leaving, &given, MovementKind::Conversion, (Vec::new(), Vec::new()))
     }

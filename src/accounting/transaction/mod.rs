@@ -10,6 +10,7 @@ mod failed_offer;
 pub mod inducement;
 pub mod issuance;
 mod leaving;
+mod observation;
 pub mod rate_adjustment;
 mod settlement;
 
@@ -25,6 +26,7 @@ use super::position::{Components, History, PaidCoupon, Position, PositionRow, Ro
 use super::refusal::Refusal;
 
 pub use booking::{BookedRow, TakenBackLater};
+pub use observation::DailyPrice;
 pub use rate_adjustment::ConversionRate;
 pub use settlement::{Consideration, FractionalShares, Settlement, ShareSource};
 

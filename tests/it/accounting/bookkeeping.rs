@@ -38,6 +38,7 @@ fn booked_is_computed_after_a_backdated_conversion_across_a_paid_coupon() {
     let conversion = Conversion {
         method: Method::BookValue,
         source: ShareSource::NewShares,
+        daily_prices: Vec::new(),
         effective_date: day("2025-05-10"),
         principal: usd("30000"),
         share_price: None,

@@ -12,6 +12,8 @@ on_both_engines! {
     a_combination_gives_cash_and_the_rest_in_shares
     cash_above_the_carrying_amount_reduces_capital_without_a_loss
     figures_that_contradict_the_settlement_are_refused
+    an_observation_period_settles_a_part_a_day
+    days_that_cannot_be_observed_are_refused
 }
 
 /// 3 bonds x 20.55 are 61.65 shares; 0.65 x 45.50 is 29.575, rounded away from zero.
@@ -137,5 +139,49 @@ async fn figures_that_contradict_the_settlement_are_refused(service: Service) {
     ] {
         let body = json!({"effective_date": "2025-01-15", "principal": "1000.00", "settlement": settlement});
         service.post(&on(&issue, "conversions"), &body).await.refused_at("invalid_field", pointer);
+    }
+}
+
+/// 100 bonds of 20 shares over four days: at 40, 50, 60 and 50 they are worth 80,000, 100,000, 120,000 and 100,000. With 100,000 in
+/// cash specified a quarter of 80,000 + 100,000 + 100,000 + 100,000 is cash; the third day leaves a quarter of 20,000 / 60 in shares.
+async fn an_observation_period_settles_a_part_a_day(service: Service) {
+    service.mapped_entity("ACME").await;
+    let conversion = json!({"shares_per_denomination": "20", "share_par_value": "0.01", "settlement": "combination"});
+    let issue = service.issue(json!({"conversion": conversion})).await;
+    let days = json!([{"date": "2025-02-03", "price": "40"}, {"date": "2025-02-04", "price": "50"},
+        {"date": "2025-02-05", "price": "60"}, {"date": "2025-02-06", "price": "50"}]);
+    let mut body = json!({"effective_date": "2025-02-07", "principal": "100000.00", "daily_prices": days,
+        "settlement": {"type": "combination", "cash": "100000.00"}});
+    let answer = service.record(&issue, "conversions", body.clone()).await;
+    // 83.333... shares: 83, and a third of one at the last day's 50.
+    assert_figures(
+        &answer["conversion"],
+        json!({"shares_issued": "83", "cash": "95000.00", "cash_in_lieu": "16.67", "gain_loss": "0.00"}),
+    );
+    body["settlement"] = json!({"type": "cash"});
+    let answer = service.record(&issue, "conversions", body).await;
+    assert_figures(&answer["conversion"], json!({"shares_issued": "0", "cash": "100000.00", "cash_in_lieu": "0.00"}));
+}
+
+async fn days_that_cannot_be_observed_are_refused(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({})).await;
+    let day = |date: &str, price: &str| json!({"date": date, "price": price});
+    let (first, second) = (day("2025-02-03", "40"), day("2025-02-04", "50"));
+    let cash = json!({"type": "cash"});
+    for (days, settlement, pointer) in [
+        (json!([second, first]), &cash, "/daily_prices"),
+        (json!([first, first]), &cash, "/daily_prices"),
+        (json!([day("2025-02-03", "0")]), &cash, "/daily_prices"),
+        (json!([first, day("2025-02-10", "50")]), &cash, "/effective_date"),
+        (json!([first, second]), &json!({"type": "physical"}), "/daily_prices"),
+        (json!([first, second]), &json!({"type": "cash", "cash": "5.00"}), "/settlement/cash"),
+        (json!([first, second]), &json!({"type": "combination"}), "/settlement/cash"),
+        (json!([first, second]), &json!({"type": "combination", "cash": "5.00", "shares": "1"}), "/settlement/shares"),
+    ] {
+        let body = json!({"effective_date": "2025-02-07", "principal": "100000.00", "daily_prices": days,
+            "settlement": settlement});
+        let detail = service.post(&on(&issue, "conversions"), &body).await.refused_at("invalid_field", pointer);
+        assert!(detail.len() > 25, "{detail}");
     }
 }

@@ -166,6 +166,7 @@ fn live(dice: &mut Dice, instrument: Instrument) {
         let conversion = Conversion {
             method: Method::BookValue,
             source: ShareSource::NewShares,
+            daily_prices: Vec::new(),
             effective_date: date,
             principal,
             share_price: price,

@@ -25,6 +25,7 @@ fn conversion(effective_date: Date, principal: Amount) -> Conversion {
     Conversion {
         method: Method::BookValue,
         source: ShareSource::NewShares,
+        daily_prices: Vec::new(),
         effective_date,
         principal,
         share_price: None,

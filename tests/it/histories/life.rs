@@ -201,6 +201,7 @@ impl Life {
             fractional_shares,
             method: conversion::Method::BookValue,
             source: ShareSource::NewShares,
+            daily_prices: Vec::new(),
         };
         let event = Event::Conversion { date, principal_minor: principal.minor().into() };
         let before = self.reference.position_at(date, date);

@@ -6,7 +6,7 @@ use parwright::accounting::journal::{EntryKind, Line, Posting};
 use parwright::accounting::transaction::conversion::{self, Conversion};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
 use parwright::accounting::transaction::inducement::{Accounting, Completion, Criteria, Offer};
-use parwright::accounting::transaction::{Books, FractionalShares, Settlement, ShareSource};
+use parwright::accounting::transaction::{Books, DailyPrice, FractionalShares, Settlement, ShareSource};
 use rust_decimal::Decimal;
 use serde::Deserialize;
 
@@ -45,6 +45,8 @@ enum Action {
         share_price: Option<String>,
         cash: Option<String>,
         shares: Option<String>,
+        #[serde(default)]
+        daily_prices: Vec<DailyData>,
     },
     /// Accepted and converted on one date, all criteria met.
     Induce {
@@ -53,6 +55,19 @@ enum Action {
         new_shares_per_denomination: String,
         acceptance_share_price: String,
     },
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct DailyData {
+    date: String,
+    price: String,
+}
+
+impl DailyData {
+    fn price(&self) -> Result<DailyPrice, String> {
+        Ok(DailyPrice { date: day(&self.date)?, price: decimal(&self.price)? })
+    }
 }
 
 #[derive(Debug, Deserialize)]
@@ -100,7 +115,7 @@ impl Action {
                 let decision = CouponPayment { coupon_date: day(coupon_date)?, paid_on: None }.decide(books, false)?;
                 Ok((books.after(&decision), decision.postings, Vec::new()))
             }
-            Action::Convert { effective_date, principal, share_price, cash, shares } => {
+            Action::Convert { effective_date, principal, share_price, cash, shares, daily_prices } => {
                 let settlement = match cash {
                     Some(cash) => Some(Settlement {
                         kind: SettlementType::Combination,
@@ -112,6 +127,7 @@ impl Action {
                 let conversion = Conversion {
                     method: conversion::Method::BookValue,
                     source: ShareSource::NewShares,
+                    daily_prices: daily_prices.iter().map(DailyData::price).collect::<Result<_, _>>()?,
                     effective_date: day(effective_date)?,
                     principal: major(principal)?,
                     share_price: share_price.as_deref().map(decimal).transpose()?,
