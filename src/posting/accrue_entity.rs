@@ -17,7 +17,7 @@ use crate::document::{AccrualRequest, BatchHeadDocument, EntityAccrualAnswer, Sk
 use crate::store::{Reader, Rows};
 
 /// How many issues are read at once.
-const PAGE: i64 = 200;
+const PAGE: i64 = 500;
 
 /// What an accrual of an entity came to before it is stamped.
 struct Accrued {
@@ -98,7 +98,7 @@ pub(super) async fn record(
     let events: Vec<String> = drafts.iter().map(|_| new_id(&entity)).collect();
     let (mut rows, mut content) = (Rows::default(), ContentHash::default());
     for (draft, event) in drafts.iter().zip(&events) {
-        content.add(&draft::event_rows(&entity, draft, event, &stamp)?);
+        content.add(&Rows { events: vec![draft::event_row(&entity, draft, event, &stamp)], ..Rows::default() });
         workspace.forget(draft.bond_issue.as_deref().unwrap_or_default());
     }
     let batches = Drafts { drafts: &drafts, events: &events }.batches(workspace, Some(&stamp))?;
@@ -111,7 +111,7 @@ pub(super) async fn record(
     content.add(&rows);
     let recorded = Recorded::new(CREATED, &answer(request, heads(batches.iter()), skipped))?;
     session.finish_with(workspace, &stamp, ("entity_accrual", &entity), content, &mut rows, &recorded)?;
-    Ok(Done { recorded, rows, pages: pages(entity, stamp, drafts, events, batches) })
+    Ok(Done { recorded, rows, pages: Some(pages(entity, stamp, drafts, events, batches)) })
 }
 
 /// The rows of events, then of entries. Those of ten thousand issues would take ten times the memory of their drafts.

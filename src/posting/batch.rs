@@ -25,7 +25,7 @@ use crate::store::{self, Rows};
 /// The most entries that one batch holds.
 const MOST_ENTRIES: usize = 10_000;
 /// How many entries are made at once.
-pub(super) const PAGE: usize = 200;
+pub(super) const PAGE: usize = 250;
 
 /// Drafts and, unless they are previewed, the ids of their events.
 #[derive(Clone, Copy)]

@@ -81,16 +81,11 @@ pub(super) fn event(draft: &Draft, id: Option<&str>, stamp: Option<&Stamp>) -> E
     }
 }
 
-/// The rows of an event: the event itself, positions, what is booked, and the issue's head.
-///
-/// # Errors
-/// When the detail cannot be written as JSON.
-pub(super) fn event_rows(entity: &str, draft: &Draft, event_id: &str, stamp: &Stamp) -> Result<Rows, RecordError> {
-    let issue = draft.bond_issue.clone().unwrap_or_default();
-    let mut rows = Rows::default();
-    rows.events.push(store::EventRow {
+/// The row of an event itself.
+pub(super) fn event_row(entity: &str, draft: &Draft, event_id: &str, stamp: &Stamp) -> store::EventRow {
+    store::EventRow {
         entity: entity.to_owned(),
-        bond_issue: issue.clone(),
+        bond_issue: draft.bond_issue.clone().unwrap_or_default(),
         sequence: stamp.sequence,
         id: event_id.to_owned(),
         kind: draft.kind.to_owned(),
@@ -98,7 +93,17 @@ pub(super) fn event_rows(entity: &str, draft: &Draft, event_id: &str, stamp: &St
         follows: draft.follows,
         reference: draft.reference.clone(),
         detail: draft.detail.clone(),
-    });
+    }
+}
+
+/// The rows of an event: the event itself, positions, what is booked, and the issue's head.
+///
+/// # Errors
+/// When a new issue has no rows.
+pub(super) fn event_rows(entity: &str, draft: &Draft, event_id: &str, stamp: &Stamp) -> Result<Rows, RecordError> {
+    let issue = draft.bond_issue.clone().unwrap_or_default();
+    let mut rows = Rows::default();
+    rows.events.push(event_row(entity, draft, event_id, stamp));
     let position = |(row, first): &(PositionRow, bool)| stored_position(entity, &issue, stamp.sequence, *first, row);
     let booked = |(row, first): &(BookedRow, bool)| stored_booked(entity, &issue, stamp.sequence, *first, row);
     rows.positions.extend(draft.position_rows.iter().map(position));

@@ -19,7 +19,7 @@ pub(super) struct Done {
     pub recorded: Recorded,
     pub rows: Rows,
     /// Rows to write after those, a page at a time.
-    pub pages: Pages,
+    pub pages: Option<Pages>,
 }
 
 /// Rows of one command that are too many to stand in memory together.
@@ -27,7 +27,7 @@ pub(super) type Pages = Box<dyn Iterator<Item = Result<Rows, RecordError>> + Sen
 
 impl Done {
     pub fn new(recorded: Recorded, rows: Rows) -> Done {
-        Done { recorded, rows, pages: Box::new(std::iter::empty()) }
+        Done { recorded, rows, pages: None }
     }
 }
 

@@ -7,6 +7,7 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::command::{Command, Context};
 use super::error::RecordError;
+use super::record::Pages;
 use super::session::Session;
 use super::workspace::Workspace;
 use crate::store::{Constraint, Posting, Rows, Store};
@@ -324,9 +325,8 @@ impl Group {
         let outcome = match outcome {
             Ok(done) if !done.rows.is_empty() => {
                 self.rows.extend(done.rows);
-                for page in done.pages {
-                    posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
-                    self.rows = page?;
+                if let Some(pages) = done.pages {
+                    self.append_pages(pages, posting).await?;
                 }
                 Ok(done.recorded)
             }
@@ -342,6 +342,19 @@ impl Group {
         };
         self.outcomes.push(outcome);
         Ok(())
+    }
+}
+
+impl Group {
+    /// Appends what stands here, then pages. Each is made while the database writes the one before.
+    async fn append_pages(&mut self, mut pages: Pages, posting: &mut Posting) -> Result<(), RecordError> {
+        loop {
+            let making = tokio::task::spawn_blocking(move || (pages.next(), pages));
+            posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
+            let (page, rest) = making.await.map_err(|error| RecordError::corrupt("page", error))?;
+            let Some(page) = page else { return Ok(()) };
+            (self.rows, pages) = (page?, rest);
+        }
     }
 }
 

@@ -70,6 +70,13 @@ impl Library {
             Some(_) => rows.position.clone(),
             None => None,
         };
+        // Hardly any booked row has something that is taken back later, so the event behind it is not joined to each.
+        let taken_back_by = match rows.booked.as_ref().filter(|row| row.later_posting_date.is_some()) {
+            Some(booked) => reader.event_by_sequence(entity, id, booked.sequence).await?,
+            None => None,
+        };
+        let taken_back_by =
+            taken_back_by.map(|event| WrittenBy { event: event.id, effective_date: event.effective_date });
         let late = match dates.has_late_entries {
             true => reader.out_of_period(entity, Some(id), &date, known.sequence).await?,
             false => Vec::new(),
@@ -79,7 +86,7 @@ impl Library {
             position: rows.position.as_ref(),
             booked: rows.booked.as_ref(),
             accrued_position: accrued_position.as_ref(),
-            taken_back_by: rows.taken_back_by.as_ref(),
+            taken_back_by: taken_back_by.as_ref(),
         };
         value(issued, rows, as_of, &late)?.document(id, as_of, known, basis)
     }

@@ -45,8 +45,6 @@ cells! {
         position: (Option<PositionRow>),
         /// What is booked at its date.
         booked: (Option<BookedRow>),
-        /// The event that wrote the booked row, where something of it is taken back later.
-        taken_back_by: (Option<WrittenBy>),
     }
 
     /// The event that wrote a row.
@@ -140,12 +138,10 @@ pub(super) fn join_newest(
 
 fn in_force(lateral: bool) -> String {
     format!(
-        "select k.sequence, k.recorded_at, h.event_sequence, {position}, {booked}, v.id, v.effective_date \
+        "select k.sequence, k.recorded_at, h.event_sequence, {position}, {booked} \
          from (select r.sequence, r.recorded_at from record r where r.entity = $1 and r.recorded_at <= $3 \
          order by r.recorded_at desc limit 1) k \
-         join issue_head h on h.entity = $1 and h.bond_issue = $2 {join_position} {join_booked} \
-         left join event v on v.entity = $1 and v.bond_issue = $2 and v.sequence = b.sequence \
-         and b.later_posting_date is not null",
+         join issue_head h on h.entity = $1 and h.bond_issue = $2 {join_position} {join_booked}",
         position = PositionRow::columns("p"),
         booked = BookedRow::columns("b"),
         join_position = join_newest(POSITION, "p", ["$1", "$2", "$4"], "k.sequence", lateral),
