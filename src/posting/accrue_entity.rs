@@ -116,20 +116,15 @@ pub(super) async fn record(
 
 /// The rows of events, then of entries. Those of ten thousand issues would take ten times the memory of their drafts.
 fn pages(entity: String, stamp: Stamp, drafts: Vec<Draft>, events: Vec<String>, batches: Vec<Batch>) -> Pages {
-    let of_events = (0..drafts.len()).step_by(batch::PAGE).map(|first| (None, first));
-    let of_entries = batches
-        .iter()
-        .enumerate()
-        .flat_map(|(at, batch)| (0..batch.len()).step_by(batch::PAGE).map(move |first| (Some(at), first)));
-    let parts: Vec<(Option<usize>, usize)> = of_events.chain(of_entries).collect();
-    Box::new(parts.into_iter().map(move |(at, first)| match at.map(|at| &batches[at]) {
-        Some(batch) => {
-            let page = first..(first + batch::PAGE).min(batch.len());
-            batch.entry_rows(Drafts { drafts: &drafts, events: &events }, page, &stamp)
-        }
+    let of_events = batch::pages(drafts.len()).map(|page| (None, page));
+    let of_entries =
+        batches.iter().enumerate().flat_map(|(at, batch)| batch::pages(batch.len()).map(move |page| (Some(at), page)));
+    let pages: Vec<_> = of_events.chain(of_entries).collect();
+    Box::new(pages.into_iter().map(move |(at, page)| match at.map(|at| &batches[at]) {
+        Some(batch) => batch.entry_rows(Drafts { drafts: &drafts, events: &events }, page, &stamp),
         None => {
             let mut rows = Rows::default();
-            for (draft, event) in drafts.iter().zip(&events).skip(first).take(batch::PAGE) {
+            for (draft, event) in drafts[page.clone()].iter().zip(&events[page]) {
                 rows.extend(draft::event_rows(&entity, draft, event, &stamp)?);
             }
             Ok(rows)

@@ -25,7 +25,7 @@ use crate::store::{self, Rows};
 /// The most entries that one batch holds.
 const MOST_ENTRIES: usize = 10_000;
 /// How many entries are made at once.
-pub(super) const PAGE: usize = 250;
+const PAGE: usize = 250;
 
 /// Drafts and, unless they are previewed, the ids of their events.
 #[derive(Clone, Copy)]
@@ -101,7 +101,7 @@ impl<'a> Drafts<'a> {
             let entity = &workspace.head.entity;
             batch.document.id = Some(new_id(entity));
             batch.document.number = Some(format!("{entity}-{year}-{number:06}"));
-            let pages = self.pages(&batch).map(|page| batch.entries(self, page));
+            let pages = pages(batch.len()).map(|page| batch.entries(self, page));
             let hash = batch.document.hash_with(pages).map_err(|error| RecordError::corrupt("batch", error))?;
             batch.document.content_sha256 = Some(hash);
             if batch.accounts.is_some() {
@@ -111,11 +111,6 @@ impl<'a> Drafts<'a> {
             }
         }
         Ok(batch)
-    }
-
-    fn pages(self, batch: &Batch) -> impl Iterator<Item = Range<usize>> + Clone + use<> {
-        let entries = batch.members.len();
-        (0..entries).step_by(PAGE).map(move |first| first..(first + PAGE).min(entries))
     }
 
     fn accounts(self, date: Date, members: &[Member], workspace: &Workspace) -> Option<ReleaseAccounts> {
@@ -197,6 +192,11 @@ impl<'a> Drafts<'a> {
                 .collect(),
         }
     }
+}
+
+/// The pages that so many entries, or drafts, are made in.
+pub(super) fn pages(count: usize) -> impl Iterator<Item = Range<usize>> + Clone {
+    (0..count).step_by(PAGE).map(move |first| first..(first + PAGE).min(count))
 }
 
 fn line_document(line: &crate::accounting::journal::Line, at: usize, currency: Currency) -> LineDocument {

@@ -114,21 +114,14 @@ pub(super) async fn on_issue(
         IssueCommand::Induce(request) => asked.induce(request, reader).await,
         IssueCommand::AdjustRate(request) => asked.adjust_rate(request, reader).await,
         IssueCommand::Repurchase(request) => {
-            let parts = Extinguished { kind: command.kind(), reference: request.reference.as_ref(), request };
-            asked.extinguish(request.command(asked.currency())?, parts, reader).await
+            let extinguishment = request.command(asked.currency())?;
+            asked.extinguish(extinguishment, request.reference.as_ref(), request, reader).await
         }
         IssueCommand::Redeem(request) => {
-            let parts = Extinguished { kind: command.kind(), reference: request.reference.as_ref(), request };
-            asked.extinguish(request.command(asked.currency())?, parts, reader).await
+            let extinguishment = request.command(asked.currency())?;
+            asked.extinguish(extinguishment, request.reference.as_ref(), request, reader).await
         }
     }
-}
-
-/// What an extinguishment is recorded as.
-struct Extinguished<'a, R> {
-    kind: &'static str,
-    reference: Option<&'a String>,
-    request: &'a R,
 }
 
 /// An issue and where it is.
@@ -241,20 +234,21 @@ impl Asked<'_> {
         Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, rows)?)))
     }
 
-    async fn extinguish<R: Serialize>(
+    async fn extinguish(
         &self,
         extinguishment: Extinguishment,
-        of: Extinguished<'_, R>,
+        reference: Option<&String>,
+        request: &impl Serialize,
         reader: &mut Reader<'_>,
     ) -> Result<Decided, RecordError> {
         let books = self.state.books_from(self.entity, self.id, extinguishment.date(), false, reader).await?;
         let decision = extinguishment.decide(&books)?;
         let block = Some(ExtinguishmentBlock::of(&decision.outcome, self.currency()));
-        let blocks = match extinguishment.occasion {
-            Occasion::Repurchase => RecordingAnswer { repurchase: block, ..RecordingAnswer::default() },
-            _ => RecordingAnswer { redemption: block, ..RecordingAnswer::default() },
+        let (kind, blocks) = match extinguishment.occasion {
+            Occasion::Repurchase => ("repurchase", RecordingAnswer { repurchase: block, ..RecordingAnswer::default() }),
+            _ => ("redemption", RecordingAnswer { redemption: block, ..RecordingAnswer::default() }),
         };
-        let parts = self.parts(of.kind, &books, of.reference, of.request)?;
+        let parts = self.parts(kind, &books, reference, request)?;
         Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
     }
 }
