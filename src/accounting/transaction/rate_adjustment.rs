@@ -152,7 +152,8 @@ impl Books {
 }
 
 impl RateAdjustment {
-    /// Adjusts the rate. `converted_on` is the date of the first conversion on or after the adjustment's, if there is one.
+    /// Adjusts the rate. `converted_on` is the date of the first conversion or acceptance on or after the
+    /// adjustment's, if there is one.
     ///
     /// # Errors
     /// A [`Refusal`] when the issue has no conversion terms, the figures contradict the reason, or a conversion or adjustment that

@@ -99,9 +99,9 @@ fn rates(among: &str) -> String {
     )
 }
 
-/// Acceptances that are not settled yet move nothing.
+/// An acceptance that waits for its settlement was measured at the rate, though nothing has moved yet.
 const CONVERTED_FROM: &str = "select v.effective_date from event v where v.entity = $1 and v.bond_issue = $2 \
-    and v.effective_date >= $3 and v.kind in ('conversion', 'inducement') order by v.effective_date limit 1";
+    and v.effective_date >= $3 and v.kind in ('conversion', 'inducement', 'inducement_acceptance') order by v.effective_date limit 1";
 
 static EVENT: Text =
     Text::new(|| format!("select {} from event v where v.entity = $1 and v.id = $2", EventRow::columns("v")));
@@ -215,7 +215,7 @@ impl Reader<'_> {
         self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
     }
 
-    /// The date of the first conversion on or after a date.
+    /// The date of the first conversion, or acceptance of an offer to convert, on or after a date.
     pub async fn converted_from(
         &mut self,
         entity: &str,

@@ -12,6 +12,7 @@ on_both_engines! {
     a_stated_rate_and_an_inducement_use_the_rate_in_force
     figures_that_contradict_the_reason_are_refused
     a_rate_that_conversions_rest_on_stays
+    a_rate_that_an_acceptance_was_measured_at_stays
 }
 
 /// 20 shares of par 0.01 a bond of 1,000 become 40 of par 0.005 on 2025-07-01.
@@ -125,4 +126,20 @@ async fn a_rate_that_conversions_rest_on_stays(service: Service) {
     service.record(&issue, "rate-adjustments", split("2025-08-02")).await;
     let detail = service.post(&path, &split("2025-08-01")).await.conflict("later_event_in_the_way");
     assert!(detail.contains("2025-08-01"), "{detail}");
+}
+
+/// The expense of an acceptance that waits for its settlement was measured at the rate in force on its date.
+async fn a_rate_that_an_acceptance_was_measured_at_stays(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({})).await;
+    let accepted = json!({"acceptance_date": "2025-04-01", "principal": "100000.00", "acceptance_share_price": "50.00",
+        "new_shares_per_denomination": "26",
+        "criteria": {"limited_time": true, "preserves_form_and_amount": true, "substantive_at_issuance": true,
+            "substantive_at_acceptance": true}});
+    service.record(&issue, "inducements", accepted).await;
+    let stated = |date: &str| json!({"effective_date": date, "reason": "other", "shares_per_denomination": "25"});
+    let detail = service.post(&on(&issue, "rate-adjustments"), &stated("2025-03-01")).await;
+    let detail = detail.conflict("later_event_in_the_way");
+    assert!(detail.contains("2025-04-01"), "{detail}");
+    service.record(&issue, "rate-adjustments", stated("2025-04-02")).await;
 }
