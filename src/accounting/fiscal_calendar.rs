@@ -43,6 +43,12 @@ impl FiscalCalendar {
         std::iter::successors(Some(from.last_of_month()), |end| end.tomorrow().ok().map(Date::last_of_month))
     }
 
+    /// The same calendar, in which nothing is posted before `date` either.
+    #[must_use]
+    pub fn open_from(self, date: Date) -> FiscalCalendar {
+        FiscalCalendar { closed_through: self.closed_through.max(date.yesterday().ok()), ..self }
+    }
+
     /// The date on which something effective on `date` is posted: itself, or the first day of the first open period after it.
     pub fn posting_date(&self, date: Date) -> Date {
         match self.closed_through {

@@ -96,15 +96,59 @@ pub struct PaidCoupon {
     pub amount: Amount,
 }
 
+/// What an event does to the payment of a coupon.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CouponChange {
+    Paid(PaidCoupon),
+    /// A payment that is reversed.
+    TakenBack(PaidCoupon),
+}
+
+impl CouponChange {
+    fn coupon_date(self) -> Date {
+        match self {
+            CouponChange::Paid(coupon) | CouponChange::TakenBack(coupon) => coupon.coupon_date,
+        }
+    }
+}
+
 /// What an event changes in the rows from its date on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct RowChange {
     pub principal: Amount,
     /// What becomes due besides the coupon, and is paid with the next one.
     pub with_next_coupon: Amount,
-    /// The coupon that the event pays.
-    pub paid: Option<PaidCoupon>,
+    pub coupon: Option<CouponChange>,
     pub moved: Components,
+}
+
+impl RowChange {
+    /// What an event changed in the row of its date, with what it did to a coupon.
+    pub fn between(
+        before: &PositionRow,
+        after: &PositionRow,
+        coupon: Option<CouponChange>,
+    ) -> Result<RowChange, Refusal> {
+        Ok(RowChange {
+            principal: after.principal.minus(before.principal)?,
+            with_next_coupon: after.with_next_coupon.minus(before.with_next_coupon)?,
+            coupon,
+            moved: after.moved.minus(&before.moved)?,
+        })
+    }
+
+    /// The change that takes this one back.
+    pub fn inverse(&self) -> Result<RowChange, Refusal> {
+        Ok(RowChange {
+            principal: self.principal.negated()?,
+            with_next_coupon: self.with_next_coupon.negated()?,
+            coupon: self.coupon.map(|change| match change {
+                CouponChange::Paid(coupon) => CouponChange::TakenBack(coupon),
+                CouponChange::TakenBack(coupon) => CouponChange::Paid(coupon),
+            }),
+            moved: Components::default().minus(&self.moved)?,
+        })
+    }
 }
 
 impl PositionRow {
@@ -226,12 +270,7 @@ impl History {
         for later in self.rows.iter().filter(|row| row.date > date) {
             let (old_rolled, new_rolled) =
                 (old.rolled_to(later.date, instrument)?, new.rolled_to(later.date, instrument)?);
-            let between = RowChange {
-                principal: later.principal.minus(old_rolled.principal)?,
-                with_next_coupon: later.with_next_coupon.minus(old_rolled.with_next_coupon)?,
-                paid: None,
-                moved: later.moved.minus(&old_rolled.moved)?,
-            };
+            let between = RowChange::between(&old_rolled, later, None)?;
             let interest = PositionRow {
                 interest_due: later.interest_due,
                 interest_receivable: later.interest_receivable,
@@ -249,10 +288,32 @@ impl History {
             rows.push(new);
             old = *later;
         }
-        let paid = self.paid.iter().copied().chain(change.paid).collect();
-        let mut changed = History { rows, paid };
-        changed.settle_interest(first_changed, self, instrument)?;
+        let mut changed = History { rows, paid: self.paid_after(change.coupon) };
+        changed.settle_interest(first_changed, self, change.coupon, instrument)?;
         Ok(changed)
+    }
+
+    /// The payments after an event.
+    pub fn paid_after(&self, change: Option<CouponChange>) -> Vec<PaidCoupon> {
+        let mut paid = self.paid.clone();
+        match change {
+            Some(CouponChange::Paid(coupon)) => paid.push(coupon),
+            Some(CouponChange::TakenBack(coupon)) => paid.retain(|known| *known != coupon),
+            None => {}
+        }
+        paid
+    }
+
+    /// The first coupon that was paid with less than its holders turn out to be entitled to, and with what they were before.
+    pub fn underpaid_since(&self, before: &History, instrument: &Instrument) -> Result<Option<Date>, Refusal> {
+        for paid in &self.paid {
+            let entitled = self.due_with(paid.coupon_date, instrument)?.total()?;
+            let was = before.due_with(paid.coupon_date, instrument)?.total()?;
+            if entitled > paid.amount && entitled > was {
+                return Ok(Some(paid.coupon_date));
+            }
+        }
+        Ok(None)
     }
 
     /// Brings interest due and receivable of the rows from `first` on, which still hold those of the history `before` a change, to
@@ -261,20 +322,21 @@ impl History {
     /// Both are kept by coupon. One that is not paid is due; of one that is paid nothing is due any more, and what was paid above
     /// what its holders turn out to be entitled to is receivable. What is receivable from some is never set off against what is
     /// due to others.
-    fn settle_interest(&mut self, first: usize, before: &History, instrument: &Instrument) -> Result<(), Refusal> {
+    fn settle_interest(
+        &mut self,
+        first: usize,
+        before: &History,
+        change: Option<CouponChange>,
+        instrument: &Instrument,
+    ) -> Result<(), Refusal> {
         let (Some(start), Some(end)) = (self.rows.get(first).map(|row| row.date), self.last().map(|row| row.date))
         else {
             return Ok(());
         };
         // A payment may be made long after its coupon date, and concerns no other coupon.
-        let own = self
-            .paid
-            .get(before.paid.len()..)
-            .into_iter()
-            .flatten()
-            .map(|paid| paid.coupon_date)
-            .filter(|date| *date <= start);
-        let dates: Vec<Date> = own.chain(instrument.dates().coupon_dates_between(start, end).iter().copied()).collect();
+        let own = change.map(CouponChange::coupon_date).filter(|date| *date <= start);
+        let dates: Vec<Date> =
+            own.into_iter().chain(instrument.dates().coupon_dates_between(start, end).iter().copied()).collect();
         let entitlements: Vec<(Entitlement, Entitlement)> = dates
             .into_iter()
             .map(|date| Ok((before.entitlement(date, instrument)?, self.entitlement(date, instrument)?)))

@@ -99,6 +99,20 @@ pub enum Refusal {
         on: Date,
         date: Date,
     },
+    /// An event cannot be reversed while another one rests on it.
+    DependentEvent {
+        reversed: String,
+        dependent: String,
+        date: Date,
+    },
+    /// A reversal, or an accrual: neither is ever reversed.
+    NotReversible {
+        what: String,
+        instead: String,
+    },
+    AlreadyReversed {
+        by: String,
+    },
     CouponAlreadyPaid {
         coupon_date: Date,
     },
@@ -129,7 +143,11 @@ impl Refusal {
             Refusal::FractionWithoutPrice { .. } => "share_price_required",
             Refusal::NotSupported { .. } => "not_supported",
             Refusal::ExceedsOutstanding { .. } => "exceeds_outstanding",
-            Refusal::LaterEventInTheWay { .. } | Refusal::LaterEventDepends { .. } => "later_event_in_the_way",
+            Refusal::LaterEventInTheWay { .. } | Refusal::LaterEventDepends { .. } | Refusal::DependentEvent { .. } => {
+                "later_event_in_the_way"
+            }
+            Refusal::NotReversible { .. } => "not_reversible",
+            Refusal::AlreadyReversed { .. } => "already_reversed",
             Refusal::CouponAlreadyPaid { .. } => "coupon_already_paid",
             Refusal::NothingDue { .. } => "nothing_due",
             Refusal::AcceptanceAlreadySettled { .. } => "acceptance_already_settled",
@@ -142,6 +160,8 @@ impl Refusal {
             Refusal::ExceedsOutstanding { .. }
             | Refusal::LaterEventInTheWay { .. }
             | Refusal::LaterEventDepends { .. }
+            | Refusal::DependentEvent { .. }
+            | Refusal::AlreadyReversed { .. }
             | Refusal::CouponAlreadyPaid { .. }
             | Refusal::NothingDue { .. }
             | Refusal::AcceptanceAlreadySettled { .. } => Class::NotNow,
@@ -167,7 +187,12 @@ impl Refusal {
             Refusal::CouponAlreadyPaid { .. } | Refusal::NothingDue { .. } => Some("coupon_date"),
             Refusal::AcceptanceAlreadySettled { .. } => Some("acceptance"),
             Refusal::LaterEventDepends { .. } => Some("effective_date"),
-            Refusal::Overflow | Refusal::NoConversionTerms | Refusal::LaterEventInTheWay { .. } => None,
+            Refusal::Overflow
+            | Refusal::NoConversionTerms
+            | Refusal::LaterEventInTheWay { .. }
+            | Refusal::DependentEvent { .. }
+            | Refusal::NotReversible { .. }
+            | Refusal::AlreadyReversed { .. } => None,
         }
     }
 
@@ -266,6 +291,11 @@ impl fmt::Display for Refusal {
                 f,
                 "the {what} cannot change from {on} on: an event of {date} that is recorded already rests on it"
             ),
+            Refusal::DependentEvent { reversed, dependent, date } => {
+                write!(f, "the {dependent} of {date} rests on this {reversed}: reverse that first, then this")
+            }
+            Refusal::NotReversible { what, instead } => write!(f, "{what} cannot be reversed: {instead}"),
+            Refusal::AlreadyReversed { by } => write!(f, "this is reversed already, by the event {by}"),
             Refusal::CouponAlreadyPaid { coupon_date } => write!(f, "the coupon of {coupon_date} is paid already"),
             Refusal::NothingDue { coupon_date } => {
                 write!(f, "nothing is due on {coupon_date}: no principal was outstanding before it")

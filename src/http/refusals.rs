@@ -38,10 +38,14 @@ refusals! {
         "A fraction is paid in cash at the share price unless the terms drop it.";
     "not_supported" UNPROCESSABLE_ENTITY "This is not accounted for yet",
         "The request is understood, and this version has no rule for it.";
+    "not_reversible" UNPROCESSABLE_ENTITY "This cannot be reversed",
+        "Accruals are never taken back, and a reversal is not reversed: what it took back is recorded again.";
     "exceeds_outstanding" CONFLICT "More than is outstanding",
         "The principal is more than what is outstanding on that date.";
     "later_event_in_the_way" CONFLICT "A later event stands in the way",
-        "An event recorded for a later date would no longer be possible.";
+        "An event that is recorded already would no longer be possible, or rests on what would change.";
+    "already_reversed" CONFLICT "It is reversed already",
+        "An event is reversed once; record it again to have it back.";
     "coupon_already_paid" CONFLICT "The coupon is paid already",
         "Each coupon is paid once.";
     "nothing_due" CONFLICT "Nothing is due",

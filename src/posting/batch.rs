@@ -208,7 +208,7 @@ fn line_document(line: &crate::accounting::journal::Line, at: usize, currency: C
         account_name: None,
         side: line.side.name().to_owned(),
         amount: money(line.amount, currency),
-        memo: line.memo.to_owned(),
+        memo: line.memo.clone().into_owned(),
         monetary: line.role.is_monetary(),
         dimensions: BTreeMap::new(),
         derivation: DerivationDocument {

@@ -1,5 +1,8 @@
 //! Lines and entries. An unbalanced entry cannot be built.
 
+use std::borrow::Cow;
+use std::sync::Arc;
+
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
@@ -31,7 +34,7 @@ pub struct Line {
     pub role: AccountRole,
     pub side: Side,
     pub amount: Amount,
-    pub memo: &'static str,
+    pub memo: Cow<'static, str>,
     pub derivation: Derivation,
 }
 
@@ -40,13 +43,18 @@ pub struct Line {
 pub struct LineDraft {
     role: AccountRole,
     signed: Amount,
-    memo: &'static str,
+    memo: Cow<'static, str>,
     derivation: Derivation,
 }
 
 /// A line whose amount is a debit where positive and a credit where negative.
-pub fn signed(role: AccountRole, signed: Amount, memo: &'static str, derivation: Derivation) -> LineDraft {
-    LineDraft { role, signed, memo, derivation }
+pub fn signed(
+    role: AccountRole,
+    signed: Amount,
+    memo: impl Into<Cow<'static, str>>,
+    derivation: Derivation,
+) -> LineDraft {
+    LineDraft { role, signed, memo: memo.into(), derivation }
 }
 
 /// A debit.
@@ -81,11 +89,13 @@ pub enum EntryKind {
     Repurchase,
     /// Bonds repaid at maturity, or before it at the call of the issuer or at the option of holders.
     Redemption,
+    /// The inverse of an entry that was posted.
+    Reversal,
 }
 
 impl EntryKind {
     /// Every kind.
-    pub const ALL: [EntryKind; 8] = [
+    pub const ALL: [EntryKind; 9] = [
         EntryKind::Issuance,
         EntryKind::Accrual,
         EntryKind::CatchUp,
@@ -94,6 +104,7 @@ impl EntryKind {
         EntryKind::Inducement,
         EntryKind::Repurchase,
         EntryKind::Redemption,
+        EntryKind::Reversal,
     ];
 
     /// The name on the interface.
@@ -107,6 +118,7 @@ impl EntryKind {
             EntryKind::Inducement => "inducement",
             EntryKind::Repurchase => "repurchase",
             EntryKind::Redemption => "redemption",
+            EntryKind::Reversal => "reversal",
         }
     }
 }
@@ -131,6 +143,25 @@ pub enum MovementKind {
 }
 
 impl MovementKind {
+    /// Every kind, in the order in which a rollforward shows them.
+    pub const ALL: [MovementKind; 10] = [
+        MovementKind::Issuance,
+        MovementKind::Accrual,
+        MovementKind::CouponPaid,
+        MovementKind::PriorPeriodCatchUp,
+        MovementKind::Conversion,
+        MovementKind::InducedConversion,
+        MovementKind::Repurchase,
+        MovementKind::Call,
+        MovementKind::Put,
+        MovementKind::Maturity,
+    ];
+
+    /// The kind that is stored under a name.
+    pub fn from_name(name: &str) -> Option<MovementKind> {
+        MovementKind::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+
     /// The name under which it is stored.
     pub fn name(self) -> &'static str {
         match self {
@@ -269,6 +300,8 @@ pub struct Posting {
     /// The date as of which the entry is true; before the posting date where that period was closed.
     pub effective_date: Date,
     pub movement_kind: MovementKind,
+    /// The id of the batch that holds the entry of which this is the inverse; then `movement_kind` is that entry's.
+    pub reverses: Option<Arc<str>>,
     pub entry: Entry,
 }
 

@@ -50,7 +50,7 @@ impl Accrual {
             after,
             postings,
             position_rows: Vec::new(),
-            paid: None,
+            coupon: None,
             rate: None,
             booked_rows,
             outcome: (),

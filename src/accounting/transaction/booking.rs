@@ -1,12 +1,15 @@
 //! How accruals, events and take-backs become dated postings, and what is booked after them.
 
+use std::sync::Arc;
+
 use jiff::civil::Date;
 
+use super::reversal::PostedEntry;
 use super::{Books, OwnEntries};
 use crate::accounting::instrument::{Instrument, Moment};
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, Posting, signed};
 use crate::accounting::money::Amount;
-use crate::accounting::position::{Components, History, Position};
+use crate::accounting::position::{Components, History};
 use crate::accounting::refusal::Refusal;
 
 /// What is booked by postings up to a date.
@@ -66,6 +69,19 @@ impl<'a> Journal<'a> {
         Ok(())
     }
 
+    /// Posts the inverse of an entry: on the day on which that was posted, or the first open one after it.
+    pub fn post_inverse(&mut self, of: &PostedEntry, entry: Entry) -> Result<(), Refusal> {
+        self.booked = self.booked.plus(&components_of(&entry))?;
+        self.postings.push(Posting {
+            posting_date: self.books.calendar.posting_date(of.posting_date),
+            effective_date: of.effective_date,
+            movement_kind: of.movement_kind,
+            reverses: Some(Arc::clone(&of.batch)),
+            entry,
+        });
+        Ok(())
+    }
+
     /// Posts an event's own entries.
     pub fn post_own(&mut self, own: OwnEntries) -> Result<(), Refusal> {
         for (date, movement_kind, entry) in own {
@@ -77,35 +93,42 @@ impl<'a> Journal<'a> {
     }
 
     /// Takes back, on the principal that an event moved in the past, what was booked on it since: the change that the event makes
-    /// in each later balance less the change that is posted already.
+    /// in each later balance less the change that is `posted` already of what is effective by then.
     pub fn take_back(
         &mut self,
         from: Moment,
-        before: &Position,
-        after: &Position,
         history: &History,
+        posted: impl Fn(Date) -> Result<Components, Refusal>,
     ) -> Result<(), Refusal> {
-        let instrument = &self.books.instrument;
-        let change_at = |moment: Moment| {
-            let was = self.books.history.position(moment, instrument)?.components()?;
-            history.position(moment, instrument)?.components()?.minus(&was)
-        };
-        let mut accrued: Vec<Moment> = self.books.booked.iter().map(|row| row.accrued).collect();
+        let books = self.books;
+        let instrument = &books.instrument;
+        let computed = |moment: Moment| history.position(moment, instrument)?.components();
+        let change_at =
+            |moment: Moment| computed(moment)?.minus(&books.history.position(moment, instrument)?.components()?);
+        let mut accrued: Vec<Moment> = books.booked.iter().map(|row| row.accrued).collect();
         accrued.dedup();
-        let mut posted = after.components()?.minus(&before.components()?)?;
+        let mut taken_back = Components::default();
         let mut reached = from;
-        for part in self.parts(from, self.books.accrued()) {
-            let posting_date = self.books.calendar.posting_date(part.date);
+        let end = books.accrued();
+        // At the event's own moment there is something left only where a reversal meets others of the same date.
+        let mut parts = self.parts(from, end);
+        if parts.first() != Some(&from) {
+            parts.insert(0, from);
+        }
+        for part in parts {
+            let posting_date = books.calendar.posting_date(part.date);
+            let left = |moment: Moment, whole: Components| whole.minus(&posted(moment.date)?.plus(&taken_back)?);
             let is_reached = |moment: &&Moment| (moment.boundary, moment.date) <= (reached.boundary, reached.date);
             let between = accrued.iter().skip_while(is_reached).take_while(|moment| moment.boundary < part.boundary);
             for moment in between {
-                let amounts = change_at(*moment)?.minus(&posted)?;
+                let amounts = left(*moment, change_at(*moment)?)?;
                 self.later.push((*moment, TakenBackLater { posting_date, amounts }));
             }
-            let whole = change_at(part)?;
-            let change = whole.minus(&posted)?;
+            // At the end it is the balance less what is booked, as for an accrual.
+            let whole = if part == end { computed(part)?.minus(&books.booked_total())? } else { change_at(part)? };
+            let change = left(part, whole)?;
             self.post_interest(EntryKind::CatchUp, part, &change)?;
-            (posted, reached) = (whole, part);
+            (taken_back, reached) = (taken_back.plus(&change)?, part);
         }
         Ok(())
     }
@@ -213,7 +236,7 @@ impl<'a> Journal<'a> {
     fn post(&mut self, effective_date: Date, movement_kind: MovementKind, entry: Entry) -> Result<(), Refusal> {
         self.booked = self.booked.plus(&components_of(&entry))?;
         let posting_date = self.books.calendar.posting_date(effective_date);
-        self.postings.push(Posting { posting_date, effective_date, movement_kind, entry });
+        self.postings.push(Posting { posting_date, effective_date, movement_kind, reverses: None, entry });
         Ok(())
     }
 }
@@ -260,7 +283,7 @@ pub(super) fn booked_rows(
         .collect()
 }
 
-fn components_of(entry: &Entry) -> Components {
+pub(super) fn components_of(entry: &Entry) -> Components {
     let movement = entry.movement();
     Components {
         principal: movement.principal,

@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use super::{Books, Decision, record};
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, credit, debit};
 use crate::accounting::money::Amount;
-use crate::accounting::position::{Components, PaidCoupon, RowChange};
+use crate::accounting::position::{Components, CouponChange, PaidCoupon, RowChange};
 use crate::accounting::refusal::Refusal;
 
 /// Pay the coupon of a coupon date.
@@ -76,8 +76,8 @@ impl CouponPayment {
             return Err(Refusal::NothingDue { coupon_date });
         }
         let moved = Components { interest_payable: amount.negated()?, ..Components::default() };
-        let change =
-            RowChange { paid: Some(PaidCoupon { coupon_date, paid_on, amount }), moved, ..RowChange::default() };
+        let paid = CouponChange::Paid(PaidCoupon { coupon_date, paid_on, amount });
+        let change = RowChange { coupon: Some(paid), moved, ..RowChange::default() };
         record(
             books,
             paid_on,

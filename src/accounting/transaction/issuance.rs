@@ -48,6 +48,7 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
             posting_date,
             effective_date: terms.settlement_date,
             movement_kind: MovementKind::Issuance,
+            reverses: None,
             entry,
         })
         .collect();
@@ -58,7 +59,7 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
         after: row.position(settlement, instrument)?,
         postings,
         position_rows: vec![row],
-        paid: None,
+        coupon: None,
         rate: None,
         booked_rows,
         outcome: Outcome { accrued_interest_computed: computed, accrued_interest_received: received },

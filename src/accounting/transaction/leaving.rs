@@ -140,7 +140,7 @@ impl Leaving {
         Ok(RowChange {
             principal: self.principal.negated()?,
             with_next_coupon,
-            paid: None,
+            coupon: None,
             moved: Components {
                 principal: self.principal.negated()?,
                 premium_discount: self.premium_discount.negated()?,

@@ -12,6 +12,7 @@ pub mod issuance;
 mod leaving;
 mod observation;
 pub mod rate_adjustment;
+pub mod reversal;
 mod settlement;
 
 use std::sync::Arc;
@@ -22,7 +23,7 @@ use super::fiscal_calendar::FiscalCalendar;
 use super::instrument::{Instrument, Moment};
 use super::journal::{Entry, MovementKind, Posting};
 use super::money::Amount;
-use super::position::{Components, History, PaidCoupon, Position, PositionRow, RowChange};
+use super::position::{Components, CouponChange, History, Position, PositionRow, RowChange};
 use super::refusal::Refusal;
 
 pub use booking::{BookedRow, TakenBackLater};
@@ -92,8 +93,7 @@ pub struct Decision<O> {
     pub after: Position,
     pub postings: Vec<Posting>,
     pub position_rows: Vec<PositionRow>,
-    /// The coupon that is paid by it.
-    pub paid: Option<PaidCoupon>,
+    pub coupon: Option<CouponChange>,
     /// The conversion rate that it adjusts.
     pub rate: Option<ConversionRate>,
     pub booked_rows: Vec<BookedRow>,
@@ -114,7 +114,7 @@ impl Books {
             booked.retain(|row| row.posting_date < first.posting_date);
             booked.extend(decision.booked_rows.iter().copied());
         }
-        let paid = self.history.paid().iter().copied().chain(decision.paid).collect();
+        let paid = self.history.paid_after(decision.coupon);
         Books {
             instrument: Arc::clone(&self.instrument),
             calendar: self.calendar,
@@ -151,7 +151,8 @@ fn record<O>(
     }
     journal.post_own(own(&journal.booked)?)?;
     if backdated {
-        journal.take_back(moment, &before, &after, &history)?;
+        let moved = after.components()?.minus(&before.components()?)?;
+        journal.take_back(moment, &history, |_| Ok(moved))?;
     }
     let (postings, booked_rows) = journal.finish()?;
     let position_rows = history.rows().iter().copied().filter(|row| row.date >= date).collect();
@@ -161,7 +162,7 @@ fn record<O>(
         after,
         postings,
         position_rows,
-        paid: change.paid,
+        coupon: change.coupon,
         rate: None,
         booked_rows,
         outcome,

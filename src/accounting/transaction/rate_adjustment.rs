@@ -191,7 +191,7 @@ impl RateAdjustment {
             after: position,
             postings: Vec::new(),
             position_rows: Vec::new(),
-            paid: None,
+            coupon: None,
             rate: Some(rate),
             booked_rows: Vec::new(),
             outcome: Outcome { reason: self.reason, before, after: rate },

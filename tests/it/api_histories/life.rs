@@ -62,6 +62,7 @@ impl Life {
         let outcome = match event {
             Event::Accrual { through } => self.accrue(service, through).await,
             Event::Coupon { date, paid_on } => self.pay(service, date, paid_on).await,
+            Event::Reversal { .. } => panic!("not proposed"),
             Event::Conversion { date, principal_minor } if self.is_apart(date, principal_minor) => Outcome::Apart,
             Event::Conversion { .. } | Event::Extinguishment { .. } => self.take_out(service, event).await,
         };
@@ -79,6 +80,7 @@ impl Life {
     fn date_of(&self, event: Event) -> Date {
         match event {
             Event::Accrual { through } => through,
+            Event::Reversal { .. } => Date::MIN,
             Event::Coupon { date, paid_on } => paid_on.unwrap_or(date),
             Event::Conversion { date, .. } | Event::Extinguishment { date, .. } => date,
         }

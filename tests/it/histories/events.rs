@@ -12,10 +12,30 @@ use super::life::Life;
 /// An event that may be possible.
 #[derive(Clone, Copy, Debug)]
 pub enum Proposal {
-    Accrual { through: Date },
-    Coupon { date: Date, paid_on: Option<Date> },
-    Conversion { date: Date, principal: Amount, share_price: Option<Decimal> },
-    Extinguishment { occasion: Occasion, date: Date, paid_on: Option<Date>, principal: Amount, percent: Decimal },
+    Accrual {
+        through: Date,
+    },
+    Coupon {
+        date: Date,
+        paid_on: Option<Date>,
+    },
+    Conversion {
+        date: Date,
+        principal: Amount,
+        share_price: Option<Decimal>,
+    },
+    Extinguishment {
+        occasion: Occasion,
+        date: Date,
+        paid_on: Option<Date>,
+        principal: Amount,
+        percent: Decimal,
+    },
+    /// Of the event with this place among those that moved something.
+    Reversal {
+        moved: usize,
+        posting_date: Option<Date>,
+    },
 }
 
 /// How the events of a history follow one another.
@@ -45,6 +65,7 @@ pub fn propose(dice: &mut Dice, order: Order, life: &Life) -> Proposal {
         Order::Anyhow => dice.date(life.settlement(), life.maturity()),
     };
     match dice.between(1, 100) {
+        91..=100 if !life.moved.is_empty() => reversal(dice, life, date),
         1..=25 => accrual(dice, life, date),
         26..=60 => coupon(dice, life, date).unwrap_or_else(|| conversion(dice, life, date)),
         61..=75 => extinguishment(dice, life, date),
@@ -109,6 +130,14 @@ fn extinguishment(dice: &mut Dice, life: &Life, date: Date) -> Proposal {
         dice.chance(50).then(|| life.maturity().checked_add(dice.between(0, 4).days()).expect("within the calendar"));
     let principal = life.books.history.last().expect("issued").principal;
     Proposal::Extinguishment { occasion: Occasion::Maturity, date: life.maturity(), paid_on, principal, percent }
+}
+
+/// Mostly on the days on which the entries were posted, now and then on a later one.
+fn reversal(dice: &mut Dice, life: &Life, date: Date) -> Proposal {
+    let moved = dice.between(0, life.moved.len() as i64 - 1) as usize;
+    let last = life.moved[moved].posted_through().max(date);
+    let later = last.checked_add(dice.between(0, 200).days()).expect("within the calendar");
+    Proposal::Reversal { moved, posting_date: dice.chance(30).then(|| life.books.calendar.posting_date(later)) }
 }
 
 /// The date itself, or one nearby at which a rule changes.

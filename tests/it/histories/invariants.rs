@@ -15,7 +15,7 @@ use parwright::accounting::transaction::{Books, Decision};
 use super::life::{Checked, same};
 
 /// Debits equal credits, no line is of nothing, the statements balance, and a closed period is left alone.
-pub fn posting_is_sound(posting: &Posting, calendar: &FiscalCalendar) -> Checked {
+pub fn posting_is_sound(posting: &Posting, calendar: &FiscalCalendar, may_be_late: bool) -> Checked {
     let side = |side: Side| -> i128 {
         posting.entry.lines().iter().filter(|line| line.side == side).map(|line| i128::from(line.amount.minor())).sum()
     };
@@ -27,7 +27,9 @@ pub fn posting_is_sound(posting: &Posting, calendar: &FiscalCalendar) -> Checked
     if effects.assets != sum {
         return Err(format!("the statements do not balance: {effects:?}"));
     }
-    if posting.posting_date != calendar.posting_date(posting.effective_date) {
+    // A reversal may be given a day, and has that of its original otherwise.
+    let on_time = posting.posting_date == calendar.posting_date(posting.effective_date);
+    if posting.posting_date < calendar.posting_date(posting.effective_date) || !(on_time || may_be_late) {
         return Err(format!("what is effective on {} was posted on {}", posting.effective_date, posting.posting_date));
     }
     Ok(())

@@ -20,6 +20,7 @@ use parwright::accounting::{Amount, Refusal};
 use rust_decimal::Decimal;
 
 use super::events::Proposal;
+use super::reversal::Moved;
 use super::{invariants, issue};
 use crate::reference::{self, Curve, Event};
 
@@ -36,7 +37,10 @@ pub struct Life {
     pub reference: reference::History,
     pub postings: Vec<Posting>,
     pub paid: Vec<Date>,
-    pub ever_closed: bool,
+    /// What can be reversed.
+    pub moved: Vec<Moved>,
+    /// Whether something may be posted later than it is effective.
+    pub ever_late: bool,
     curve: Arc<Curve>,
 }
 
@@ -54,7 +58,15 @@ impl Life {
         }
         .after(&decision);
         let reference = reference::History::new(Arc::clone(&curve));
-        let mut life = Life { books, reference, postings: Vec::new(), paid: Vec::new(), ever_closed: false, curve };
+        let mut life = Life {
+            books,
+            reference,
+            postings: Vec::new(),
+            paid: Vec::new(),
+            moved: Vec::new(),
+            ever_late: false,
+            curve,
+        };
         life.posted(&decision.postings)?;
         life.compare_rates()?;
         life.compare_schedule()?;
@@ -76,6 +88,7 @@ impl Life {
             Proposal::Accrual { through } => self.accrue(through),
             Proposal::Coupon { date, paid_on } => self.pay(date, paid_on),
             Proposal::Conversion { date, principal, share_price } => self.convert(date, principal, share_price),
+            Proposal::Reversal { moved, posting_date } => self.reverse(moved, posting_date),
             Proposal::Extinguishment { occasion, date, paid_on, principal, percent } => {
                 let price = if occasion == Occasion::Maturity { Price::Redemption } else { Price::Percent(percent) };
                 self.extinguish(&Extinguishment {
@@ -101,6 +114,7 @@ impl Life {
                 let moved = self.reference.conversion_result(self.reference.events().len() - 1);
                 same("what was extinguished", Some(extinguished(&decision.outcome)), moved)?;
                 invariants::extinguishment_foots(&decision, command)?;
+                self.keep_for_reversal("extinguishment", &decision, None)?;
                 self.compare_event(date, before, &decision)?;
                 self.recorded(&decision)?;
                 Ok(true)
@@ -168,6 +182,7 @@ impl Life {
                 let paid = self.reference.payment(self.reference.events().len() - 1);
                 same("coupon paid", Some(i128::from(decision.outcome.amount.minor())), paid)?;
                 self.paid.push(coupon_date);
+                self.keep_for_reversal("coupon_payment", &decision, Some(coupon_date))?;
                 self.compare_event(date, before, &decision)?;
                 self.recorded(&decision)?;
                 Ok(true)
@@ -213,6 +228,7 @@ impl Life {
                 let interest = self.curve.terms().on_conversion;
                 same("what was converted", Some(moved_by(&decision.outcome, interest)), moved)?;
                 invariants::conversion_foots(&decision)?;
+                self.keep_for_reversal("conversion", &decision, None)?;
                 self.compare_event(date, before, &decision)?;
                 self.recorded(&decision)?;
                 Ok(true)
@@ -253,7 +269,7 @@ impl Life {
     /// What is not compared must still be sound, and bring what is booked to what is computed. It is not recorded.
     fn only_in_core<O>(&self, decision: &Decision<O>) -> Checked<bool> {
         for posting in &decision.postings {
-            invariants::posting_is_sound(posting, &self.books.calendar)?;
+            invariants::posting_is_sound(posting, &self.books.calendar, false)?;
         }
         let books = self.books.after(decision);
         let computed =
@@ -267,16 +283,16 @@ impl Life {
         let fiscal_year_end = "12-31";
         self.books.calendar =
             FiscalCalendar::new(fiscal_year_end, Some(through.last_of_month())).expect("a month's last day");
-        self.ever_closed = true;
+        self.ever_late = true;
     }
 
-    fn compare_event<O>(&self, date: Date, before: reference::Components, decision: &Decision<O>) -> Checked {
+    pub fn compare_event<O>(&self, date: Date, before: reference::Components, decision: &Decision<O>) -> Checked {
         let boundary = date.min(self.maturity());
         same("position before the event", position(&decision.before), before)?;
         same("position after the event", position(&decision.after), self.reference.position_at(date, boundary))
     }
 
-    fn recorded<O>(&mut self, decision: &Decision<O>) -> Checked {
+    pub fn recorded<O>(&mut self, decision: &Decision<O>) -> Checked {
         self.books = self.books.after(decision);
         self.posted(&decision.postings)?;
         self.compare_books()
@@ -284,7 +300,7 @@ impl Life {
 
     fn posted(&mut self, postings: &[Posting]) -> Checked {
         for posting in postings {
-            invariants::posting_is_sound(posting, &self.books.calendar)?;
+            invariants::posting_is_sound(posting, &self.books.calendar, self.ever_late)?;
         }
         self.postings.extend(postings.iter().cloned());
         invariants::postings_add_up(&self.postings, &self.books)
@@ -384,7 +400,7 @@ fn near(found: BigRational, expected: &BigRational, terms: &Terms) -> bool {
     (found - expected).abs() <= power(22) + power(28) / price
 }
 
-fn refused(what: &str, refusal: &Refusal) -> String {
+pub fn refused(what: &str, refusal: &Refusal) -> String {
     format!("the core refuses: {what}: {refusal:?}")
 }
 

@@ -15,6 +15,7 @@ mod found;
 mod invariants;
 mod issue;
 mod life;
+mod reversal;
 
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -134,7 +135,7 @@ fn live(seed: u64, loud: bool) -> Checked<Vec<&'static str>> {
     let closed = dice.chance(15).then(|| instrument.terms().settlement_date.last_of_month());
     let calendar = FiscalCalendar::new("12-31", closed).expect("a month's last day");
     let mut life = Life::issued(instrument, curve, calendar)?;
-    life.ever_closed = closed.is_some();
+    life.ever_late = closed.is_some();
     let mut happened = vec!["history"];
     let order = Order::draw(&mut dice);
     let closes = dice.chance(30);
@@ -167,7 +168,7 @@ fn step(life: &mut Life, proposal: &Proposal, dice: &mut Dice) -> Checked<&'stat
             life.compare_position(dice.date(from, through)).map_err(within)?;
             let day = dice.date(life.settlement(), life.maturity());
             life.compare_position(day).map_err(within)?;
-            if !life.ever_closed {
+            if !life.ever_late {
                 invariants::month_end_is_booked(&life.books, day.last_of_month()).map_err(within)?;
             }
         }
@@ -178,6 +179,8 @@ fn step(life: &mut Life, proposal: &Proposal, dice: &mut Dice) -> Checked<&'stat
         (Proposal::Coupon { .. }, true) => "coupon",
         (Proposal::Conversion { .. }, true) => "conversion",
         (Proposal::Extinguishment { .. }, true) => "extinguishment",
+        (Proposal::Reversal { .. }, true) => "reversal",
+        (Proposal::Reversal { .. }, false) => "reversal refused",
         (_, false) => "nothing recorded",
     })
 }

@@ -61,6 +61,10 @@ impl Facts {
                     known.leaving(date, principal_minor, OnConversion::Paid)
                 }
                 Event::Coupon { date, paid_on } => known.payment(date, paid_on.unwrap_or(date)),
+                Event::Reversal { event } => {
+                    known.facts[event] = Fact::Accrual;
+                    Fact::Accrual
+                }
             };
             known.facts.push(fact);
         }
@@ -104,6 +108,14 @@ impl Facts {
             }
         }
         Fact::Payment { coupon, paid_on, amounts }
+    }
+
+    /// The first coupon of which some is paid and more is open than there was.
+    pub fn underpaid_since(&self, before: &Facts) -> Option<Date> {
+        let owed = |facts: &Facts, coupon: Date| facts.entitled(coupon, Date::MAX) - facts.paid(coupon, Date::MAX);
+        let is_paid = |coupon: &Date| self.payments().any(|(_, (of, _))| of == coupon);
+        let mut paid = self.curve.coupon_dates().iter().copied().filter(is_paid);
+        paid.find(|coupon| owed(self, *coupon) > 0 && owed(self, *coupon) > owed(before, *coupon))
     }
 
     pub fn get(&self, index: usize) -> Option<&Fact> {

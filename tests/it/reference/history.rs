@@ -75,6 +75,11 @@ impl History {
         let terms = self.curve.terms();
         match event {
             Event::Accrual { .. } => {}
+            Event::Reversal { event } => {
+                if matches!(self.facts.get(event), None | Some(Fact::Accrual)) {
+                    return Err(format!("there is nothing to reverse at {event}"));
+                }
+            }
             Event::Coupon { date, paid_on } => {
                 if !self.curve.is_coupon_date(date) || date <= terms.settlement {
                     return Err(format!("{date} is no coupon date of this issue"));
@@ -82,8 +87,7 @@ impl History {
                 if paid_on.is_some_and(|paid_on| paid_on < date) {
                     return Err("a coupon is not paid before it is due".into());
                 }
-                let again = |known: &Event| matches!(known, Event::Coupon { date: paid, .. } if *paid == date);
-                if self.events.iter().any(again) {
+                if self.is_paid(date) {
                     return Err(format!("the coupon of {date} is paid"));
                 }
             }
@@ -101,9 +105,22 @@ impl History {
                 }
             }
         }
-        self.events.push(event);
-        self.facts = Facts::of(&self.curve, &self.events);
+        let mut events = self.events.clone();
+        events.push(event);
+        let facts = Facts::of(&self.curve, &events);
+        if let (Event::Reversal { .. }, Some(coupon)) = (event, facts.underpaid_since(&self.facts)) {
+            return Err(format!("the coupon of {coupon} was paid without it"));
+        }
+        (self.events, self.facts) = (events, facts);
         Ok(())
+    }
+
+    /// Whether a coupon is paid, by a payment that is not reversed.
+    pub fn is_paid(&self, coupon: Date) -> bool {
+        (0..self.events.len()).any(|index| match (self.events[index], self.facts.get(index)) {
+            (Event::Coupon { date, .. }, Some(Fact::Payment { .. })) => date == coupon,
+            _ => false,
+        })
     }
 
     fn reached(&self) -> Reached {
@@ -114,6 +131,7 @@ impl History {
                 // An accrual through a day before what is accrued posts nothing.
                 Event::Accrual { through } => (through, self.curve.boundary(through)),
                 Event::Conversion { date, .. } | Event::Extinguishment { date, .. } => (date, date.min(terms.maturity)),
+                Event::Reversal { .. } => continue,
                 Event::Coupon { date, paid_on } => {
                     let paid_on = paid_on.unwrap_or(date);
                     (paid_on, paid_on.min(terms.maturity))

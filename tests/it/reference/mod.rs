@@ -123,4 +123,8 @@ pub enum Event {
     Accrual {
         through: Date,
     },
+    /// As if the event with this place among all events had not been recorded, for everything recorded from now on.
+    Reversal {
+        event: usize,
+    },
 }
