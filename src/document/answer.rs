@@ -3,7 +3,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{BatchDocument, ExtinguishmentBlock, RateAdjustmentBlock, money};
+use super::{BatchDocument, ExtinguishmentBlock, RateAdjustmentBlock, ReversalBlock, money};
 use crate::accounting::Currency;
 use crate::accounting::position::Position;
 use crate::accounting::refusal::Refusal;
@@ -89,6 +89,8 @@ pub struct RecordingAnswer {
     pub redemption: Option<ExtinguishmentBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rate_adjustment: Option<RateAdjustmentBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reversal: Option<ReversalBlock>,
     /// One posting date each, in order.
     pub journal_batches: Vec<BatchDocument>,
     /// In a preview: send it as `If-Preview-Match` to post only what was previewed.

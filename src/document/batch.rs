@@ -31,10 +31,16 @@ pub struct BatchDocument {
     pub recorded_at: Option<String>,
     /// `ready`, `released`, `acknowledged` or `rejected`.
     pub status: String,
+    /// The id of the batch whose entries this one inverts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reverses: Option<String>,
+    /// The id of the batch that inverts the entries of this one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reversed_by: Option<String>,
     pub entries: Vec<EntryDocument>,
     pub totals: TotalsDocument,
     pub statement_effects: StatementEffectsDocument,
-    /// SHA-256 over the RFC 8785 canonical form of the batch without `content_sha256`, `release`, `revision` and `status`, and of
+    /// SHA-256 over the RFC 8785 canonical form of the batch without `content_sha256`, `release`, `reversed_by`, `revision` and `status`, and of
     /// its lines without `account`, `account_name` and `dimensions`; null in a preview.
     pub content_sha256: Option<String>,
 }
@@ -125,6 +131,8 @@ struct Content<'a, E> {
     number: &'a Option<String>,
     posting_date: &'a str,
     recorded_at: &'a Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    reverses: Option<&'a str>,
     sequence: &'a Option<i64>,
     statement_effects: ContentEffects<'a>,
     totals: ContentTotals<'a>,
@@ -197,6 +205,7 @@ impl BatchDocument {
             number: &self.number,
             posting_date: &self.posting_date,
             recorded_at: &self.recorded_at,
+            reverses: self.reverses.as_deref(),
             sequence: &self.sequence,
             statement_effects: ContentEffects {
                 assets: &self.statement_effects.assets,

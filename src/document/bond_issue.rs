@@ -320,6 +320,9 @@ impl EffectiveRateDocument {
 pub struct BondIssueAnswer {
     /// Null in a preview.
     pub id: Option<String>,
+    /// The id of the event that took the issuance back; there is then nothing left of the issue.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub voided_by: Option<String>,
     #[serde(flatten)]
     pub terms: BondIssueDocument,
     pub effective_rate: EffectiveRateDocument,

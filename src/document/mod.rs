@@ -9,6 +9,7 @@ mod commands;
 mod entity;
 mod extinguishment;
 mod rate_adjustment;
+mod reversal;
 pub mod wire;
 
 pub use answer::{
@@ -28,6 +29,7 @@ pub use commands::{
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};
 pub use rate_adjustment::{AdjustmentReasonName, RateAdjustmentBlock, RateAdjustmentRequest};
+pub use reversal::{ReversalBlock, ReversalRequest};
 
 use crate::accounting::Refusal;
 use crate::accounting::money::{Amount, Currency};

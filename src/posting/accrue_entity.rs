@@ -111,7 +111,8 @@ pub(super) async fn record(
     content.add(&rows);
     let recorded = Recorded::new(CREATED, &answer(request, heads(batches.iter()), skipped))?;
     session.finish_with(workspace, &stamp, ("entity_accrual", &entity), content, &mut rows, &recorded)?;
-    Ok(Done { recorded, rows, pages: Some(pages(entity, stamp, drafts, events, batches)) })
+    let pages = pages(entity, stamp, drafts, events, batches);
+    Ok(Done { pages: Some(pages), ..Done::new(recorded, rows) })
 }
 
 /// The rows of events, then of entries. Those of ten thousand issues would take ten times the memory of their drafts.

@@ -67,14 +67,18 @@ impl<'a> Drafts<'a> {
     /// # Errors
     /// When totals leave 64 bits.
     pub fn batches(self, workspace: &mut Workspace, stamp: Option<&Stamp>) -> Result<Vec<Batch>, RecordError> {
-        let mut groups: BTreeMap<(Date, &str), Vec<Member>> = BTreeMap::new();
+        // What inverts a batch stands in one of its own, before what follows from the inversion.
+        let mut groups: BTreeMap<(Date, bool, Option<&str>, &str), Vec<Member>> = BTreeMap::new();
         for (draft, of) in self.drafts.iter().enumerate() {
             for (posting, on) in of.postings.iter().enumerate() {
-                let group = groups.entry((on.posting_date, of.currency.code())).or_default();
+                let reverses = on.reverses.as_deref();
+                let key = (on.posting_date, reverses.is_none(), reverses, of.currency.code());
+                let group = groups.entry(key).or_default();
                 group.push(Member { draft, posting });
             }
         }
-        let cut = groups.iter().flat_map(|((date, _), members)| members.chunks(MOST_ENTRIES).map(|part| (*date, part)));
+        let cut =
+            groups.iter().flat_map(|((date, ..), members)| members.chunks(MOST_ENTRIES).map(|part| (*date, part)));
         cut.zip(1..).map(|((date, part), ordinal)| self.batch(date, part, ordinal, workspace, stamp)).collect()
     }
 
@@ -114,6 +118,12 @@ impl<'a> Drafts<'a> {
     }
 
     fn accounts(self, date: Date, members: &[Member], workspace: &Workspace) -> Option<ReleaseAccounts> {
+        let waits = |(draft, posting): (&Draft, &Posting)| {
+            posting.reverses.as_ref().is_some_and(|original| draft.unreleased.contains(original))
+        };
+        if members.iter().any(|member| waits(self.of(*member))) {
+            return None;
+        }
         let issue = |draft: &'a Draft| draft.bond_issue.as_deref().unwrap_or_default();
         let dimensions: BTreeMap<&str, &BTreeMap<String, String>> = members
             .iter()
@@ -150,6 +160,8 @@ impl<'a> Drafts<'a> {
             effective_date: effective_date.to_string(),
             recorded_at: stamp.and_then(Stamp::time),
             status: "ready".to_owned(),
+            reverses: self.of(members[0]).1.reverses.as_deref().map(str::to_owned),
+            reversed_by: None,
             entries: if members.len() <= PAGE { self.entries(members, 1) } else { Vec::new() },
             totals: TotalsDocument {
                 entries: members.len(),
@@ -276,6 +288,7 @@ impl Batch {
             equity: totals.effects.equity.minor(),
             net_income: totals.effects.net_income.minor(),
             content_sha256: document.content_sha256.clone().unwrap_or_default(),
+            reverses: document.reverses.clone(),
         });
         if let (Some(accounts), Some(release)) = (&self.accounts, document.release) {
             rows.releases.push(accounts.row(document, release, 1, stamp.sequence, stamp.recorded_at)?);
@@ -314,7 +327,7 @@ impl Batch {
             bond_issue: entry.bond_issue.clone().unwrap_or_default(),
             event: entry.event.clone().unwrap_or_default(),
             kind: entry.kind.clone(),
-            movement: posting.movement_kind.name().to_owned(),
+            movement: posting.stored_movement().into_owned(),
             posting_date: self.document.posting_date.clone(),
             effective_date: entry.effective_date.clone(),
             description: entry.description.clone(),

@@ -4,7 +4,7 @@ use jiff::civil::Date;
 
 use crate::document::{
     AccountMappingDocument, AccrualRequest, BondIssueDocument, ConversionRequest, CouponPaymentRequest, EntityDocument,
-    InducementRequest, RateAdjustmentRequest, RedemptionRequest, RepurchaseRequest,
+    InducementRequest, RateAdjustmentRequest, RedemptionRequest, RepurchaseRequest, ReversalRequest,
 };
 
 /// A command to record.
@@ -27,6 +27,17 @@ pub enum IssueCommand {
     Repurchase(RepurchaseRequest),
     Redeem(RedemptionRequest),
     AdjustRate(Box<RateAdjustmentRequest>),
+    Reverse(Box<Reversing>),
+}
+
+/// A reversal of the event behind a batch.
+#[derive(Clone, Debug)]
+pub struct Reversing {
+    /// The event's id.
+    pub event: String,
+    /// Whether the batch that was named holds accruals alone.
+    pub holds_accruals_alone: bool,
+    pub request: ReversalRequest,
 }
 
 impl Command {
@@ -75,6 +86,7 @@ impl IssueCommand {
             IssueCommand::Repurchase(_) => "repurchase",
             IssueCommand::Redeem(_) => "redemption",
             IssueCommand::AdjustRate(_) => "rate_adjustment",
+            IssueCommand::Reverse(_) => "reversal",
         }
     }
 
@@ -87,6 +99,7 @@ impl IssueCommand {
             IssueCommand::Repurchase(request) => request.reference.as_deref(),
             IssueCommand::Redeem(request) => request.reference.as_deref(),
             IssueCommand::AdjustRate(request) => request.reference.as_deref(),
+            IssueCommand::Reverse(reversing) => reversing.request.reference.as_deref(),
         }
     }
 }

@@ -1,15 +1,17 @@
 //! Between the rows of the store and the types of the core.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use jiff::civil::Date;
 
 use super::error::RecordError;
 use crate::accounting::account_mapping::{Account, Mapping};
 use crate::accounting::instrument::{Instrument, Moment, ShareCapital};
-use crate::accounting::journal::AccountRole;
+use crate::accounting::journal::{AccountRole, MovementKind};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, PaidCoupon, PositionRow};
+use crate::accounting::transaction::reversal::{PostedEntry, PostedLine};
 use crate::accounting::transaction::{BookedRow, ConversionRate, TakenBackLater};
 use crate::document::{AccountDocument, BondIssueDocument, StoredRates};
 use crate::store;
@@ -113,6 +115,35 @@ pub(super) fn paid_coupon(row: &store::CouponRow) -> Result<Option<PaidCoupon>, 
         paid_on: date(paid_on)?,
         amount: Amount::from_minor(row.amount),
     }))
+}
+
+/// An entry as it was posted, from its rows.
+pub(super) fn posted_entry<'r>(
+    row: &store::EntryRow,
+    lines: impl Iterator<Item = &'r store::LineRow>,
+    batch: &Arc<str>,
+    number: &str,
+) -> Result<PostedEntry, RecordError> {
+    let unknown = |what: &'static str| RecordError::corrupt(what, "a name that this version does not know");
+    let line = |line: &store::LineRow| {
+        Ok::<_, RecordError>(PostedLine {
+            role: AccountRole::from_name(&line.account_role).ok_or_else(|| unknown("account role"))?,
+            amount: Amount::from_minor(line.amount),
+            memo: line.memo.clone(),
+        })
+    };
+    Ok(PostedEntry {
+        batch: Arc::clone(batch),
+        number: number.to_owned(),
+        entry: usize::try_from(row.entry).map_err(|error| RecordError::corrupt("entry", error))?,
+        posting_date: date(&row.posting_date)?,
+        effective_date: date(&row.effective_date)?,
+        movement_kind: MovementKind::from_name(&row.movement).ok_or_else(|| unknown("movement"))?,
+        description: row.description.clone(),
+        lines: lines.map(line).collect::<Result<_, _>>()?,
+        shares: row.shares.parse().map_err(|error: rust_decimal::Error| RecordError::corrupt("shares", error))?,
+        coupon_interest: Amount::from_minor(row.coupon_interest),
+    })
 }
 
 /// The row that stores what is outstanding.

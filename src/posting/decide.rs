@@ -1,5 +1,6 @@
 //! From a command to a draft: the books it needs, the core's decision, and the answer as far as it needs no ids.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -42,6 +43,8 @@ pub(super) struct Drafted {
     pub books_after: Books,
     /// Rows that only its kind of command has.
     pub extra: Rows,
+    /// The references that name something else from now on, by kind.
+    pub freed: Vec<(&'static str, String)>,
 }
 
 /// A decision with what surrounds it.
@@ -82,9 +85,10 @@ impl Parts<'_> {
             follows: self.follows,
             newest_before: self.newest_before,
             reference: self.reference,
+            unreleased: BTreeSet::new(),
             detail: detail(&answer, self.request)?,
         };
-        Ok(Drafted { draft, answer, books_after: after, extra })
+        Ok(Drafted { draft, answer, books_after: after, extra, freed: Vec::new() })
     }
 }
 
@@ -113,6 +117,7 @@ pub(super) async fn on_issue(
         IssueCommand::Convert(request) => asked.convert(request, reader).await,
         IssueCommand::Induce(request) => asked.induce(request, reader).await,
         IssueCommand::AdjustRate(request) => asked.adjust_rate(request, reader).await,
+        IssueCommand::Reverse(reversing) => asked.reverse(reversing, reader).await,
         IssueCommand::Repurchase(request) => {
             let extinguishment = request.command(asked.currency())?;
             asked.extinguish(extinguishment, request.reference.as_ref(), request, reader).await
@@ -161,7 +166,8 @@ impl Asked<'_> {
         let Some(decision) = accrual.decide(&books)? else {
             let outstanding = books.history.last().is_some_and(|row| row.principal.is_positive());
             let reason = if outstanding { "accrued through this date already" } else { "nothing is outstanding" };
-            return Ok(Decided::Nothing { reason, accrued_through: books.accrued().date });
+            let accrued_through = books.accrued().date.max(books.instrument.terms().settlement_date);
+            return Ok(Decided::Nothing { reason, accrued_through });
         };
         let blocks = RecordingAnswer {
             accrued_through: Some(decision.effective_date.to_string()),

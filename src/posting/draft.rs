@@ -1,5 +1,6 @@
 //! Drafts of events: what a command on an issue came to, and the rows that its event has.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -31,6 +32,8 @@ pub(super) struct Draft {
     /// The issue's newest rows before it; `None` if it is the first.
     pub newest_before: Option<Newest>,
     pub reference: Option<String>,
+    /// Batches that it reverses and that wait for accounts: what inverts them waits too.
+    pub unreleased: BTreeSet<Arc<str>>,
     /// What the event keeps, as JSON: the answer without ids and batches, and the request as it was made.
     pub detail: String,
 }

@@ -1,6 +1,6 @@
 //! Entities and their account mappings, and the releases that a mapping brings about.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use jiff::civil::Date;
 
@@ -139,7 +139,7 @@ async fn release_completed(
     reader: &mut Reader<'_>,
 ) -> Result<(), RecordError> {
     let entity = workspace.head.entity.clone();
-    let mut after = (0, 0);
+    let (mut after, mut waits) = ((0, 0), BTreeSet::new());
     loop {
         let waiting = reader.unreleased_batches(&entity, after, PAGE).await?;
         let Some(last) = waiting.last() else { return Ok(()) };
@@ -154,7 +154,12 @@ async fn release_completed(
                 let issue = entry.bond_issue.as_deref().unwrap_or_default();
                 entry.lines.iter().map(move |line| (issue, line.account_role.as_str()))
             });
-            if let Some(accounts) = ReleaseAccounts::resolve(lines, posting_date, &workspace.mapping, dimensions) {
+            let accounts = ReleaseAccounts::resolve(lines, posting_date, &workspace.mapping, dimensions);
+            // A reversal is released after its original.
+            let original_waits = document.reverses.as_ref().is_some_and(|original| waits.contains(original));
+            if accounts.is_none() || original_waits {
+                waits.insert(whole.batch.id.clone());
+            } else if let Some(accounts) = accounts {
                 workspace.head.release += 1;
                 rows.releases.push(accounts.row(
                     &document,

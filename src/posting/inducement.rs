@@ -9,7 +9,7 @@ use crate::document::{ConversionBlock, InducementBlock, InducementRequest, Recor
 use crate::store::{EventRow, NaturalKeyRow, Reader, Rows};
 
 /// The kind of the event of an acceptance that is recorded alone.
-const ACCEPTANCE: &str = "inducement_acceptance";
+pub(super) const ACCEPTANCE: &str = "inducement_acceptance";
 /// How many events are read at once.
 const PAGE: i64 = 500;
 
@@ -83,11 +83,13 @@ impl Asked<'_> {
         reader: &mut Reader<'_>,
     ) -> Result<(), RecordError> {
         let (mut open, mut after) = (Amount::ZERO, 0);
+        let reversed = reader.reversed(self.entity, self.id, i64::MAX).await?;
         loop {
             let page = reader.events(self.entity, self.id, i64::MAX, after, PAGE).await?;
             let Some(last) = page.last() else { break };
             after = last.sequence;
-            for event in page.iter().filter(|event| event.kind == ACCEPTANCE) {
+            let stands = |event: &&EventRow| event.kind == ACCEPTANCE && !reversed.contains_key(&event.sequence);
+            for event in page.iter().filter(stands) {
                 if reader.natural_key(self.entity, "acceptance", &event.id).await?.is_none() {
                     open = open.plus(request_of(event)?.offer(self.currency())?.principal)?;
                 }
@@ -114,6 +116,9 @@ impl Asked<'_> {
                 "it must be the event id of an acceptance of this bond issue that was recorded alone",
             )
         })?;
+        if let Some(by) = reader.reversed(self.entity, self.id, i64::MAX).await?.remove(&event.sequence) {
+            return Err(Refusal::AlreadyReversed { by }.into());
+        }
         if reader.natural_key(self.entity, "acceptance", acceptance).await?.is_some() {
             return Err(Refusal::AcceptanceAlreadySettled { acceptance: acceptance.to_owned() }.into());
         }

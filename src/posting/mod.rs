@@ -20,11 +20,12 @@ mod preview;
 mod record;
 mod release;
 pub mod render;
+mod reverse;
 mod session;
 mod workspace;
 mod writer;
 
-pub use command::{Command, Context, IdempotencyKey, IssueCommand};
+pub use command::{Command, Context, IdempotencyKey, IssueCommand, Reversing};
 pub use convert::{booked_row, instrument, mapping, position_row};
 pub use error::RecordError;
 pub use release::{ReleaseAccounts, account_document};

@@ -20,6 +20,8 @@ pub(super) struct Done {
     pub rows: Rows,
     /// Rows to write after those, a page at a time.
     pub pages: Option<Pages>,
+    /// References that it frees, by kind.
+    pub freed: Vec<(&'static str, String)>,
 }
 
 /// Rows of one command that are too many to stand in memory together.
@@ -27,7 +29,7 @@ pub(super) type Pages = Box<dyn Iterator<Item = Result<Rows, RecordError>> + Sen
 
 impl Done {
     pub fn new(recorded: Recorded, rows: Rows) -> Done {
-        Done { recorded, rows, pages: None }
+        Done { recorded, rows, pages: None, freed: Vec::new() }
     }
 }
 

@@ -64,6 +64,8 @@ pub fn batch(whole: &WholeBatch, issues: &HashMap<String, BondIssueDocument>) ->
         effective_date: row.effective_date.clone(),
         recorded_at: Timestamp::from_microseconds(row.recorded_at).map(|time| time.to_string()),
         status: if whole.release.is_some() { "released" } else { "ready" }.to_owned(),
+        reverses: row.reverses.clone(),
+        reversed_by: whole.reversed_by.clone(),
         entries: entries.collect::<Result<_, RecordError>>()?,
         totals: TotalsDocument {
             entries: whole.entries.len(),

@@ -169,14 +169,14 @@ impl Session<'_> {
         }
         let stamp = self.stamp(workspace);
         let event_id = new_id(&workspace.head.entity);
-        let (kind, reference) = (drafted.draft.kind, drafted.draft.reference.clone());
+        let (kind, reference, freed) = (drafted.draft.kind, drafted.draft.reference.clone(), drafted.freed.clone());
         let (answer, mut rows) = stamped(id, drafted, &event_id, &stamp, workspace)?;
         if let Some(reference) = &reference {
             rows.natural_keys.push(self.natural_key(workspace, command.kind(), reference, &event_id));
         }
         let recorded = Recorded::new(CREATED, &answer)?;
         self.finish(workspace, &stamp, (kind, &event_id), &mut rows, &recorded)?;
-        Ok(Done::new(recorded, rows))
+        Ok(Done { freed, ..Done::new(recorded, rows) })
     }
 
     /// Whether the issue is still as the caller read it, if that was made a condition.
@@ -196,7 +196,7 @@ fn stamped(
     stamp: &Stamp,
     workspace: &mut Workspace,
 ) -> Result<(RecordingAnswer, Rows), RecordError> {
-    let Drafted { draft, answer, books_after, extra } = drafted;
+    let Drafted { draft, answer, books_after, extra, .. } = drafted;
     let mut rows = draft::event_rows(&workspace.head.entity, &draft, event_id, stamp)?;
     rows.extend(extra);
     for coupon in &mut rows.coupons {
@@ -204,6 +204,9 @@ fn stamped(
     }
     for rate in &mut rows.conversion_rates {
         rate.sequence = stamp.sequence;
+    }
+    for reversal in &mut rows.reversals {
+        reversal.sequence = stamp.sequence;
     }
     for key in &mut rows.natural_keys {
         key.id = event_id.to_owned();
@@ -249,5 +252,5 @@ fn issue_answer(
     rate: EffectiveRateDocument,
     recording: RecordingAnswer,
 ) -> BondIssueAnswer {
-    BondIssueAnswer { id, terms: document.clone(), effective_rate: rate, recording: Some(recording) }
+    BondIssueAnswer { id, voided_by: None, terms: document.clone(), effective_rate: rate, recording: Some(recording) }
 }

@@ -324,6 +324,10 @@ impl Group {
         }
         let outcome = match outcome {
             Ok(done) if !done.rows.is_empty() => {
+                // Before its rows: a later command of the group may use the reference again.
+                for (kind, reference) in &done.freed {
+                    posting.free_natural_key(job.command.entity(), kind, reference).await?;
+                }
                 self.rows.extend(done.rows);
                 if let Some(pages) = done.pages {
                     self.append_pages(pages, posting).await?;

@@ -8,7 +8,7 @@ use super::{Known, Library, ReadError};
 use crate::document::wire::Timestamp;
 use crate::document::{BatchDocument, TotalsDocument};
 use crate::posting::{RecordError, render};
-use crate::store::{BatchFilter, Reader, WholeBatch};
+use crate::store::{BatchFilter, EventOfBatch, Reader, WholeBatch};
 
 /// A release: an immutable revision of a batch, with accounts, names and dimensions as mapped at that moment.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -101,6 +101,15 @@ impl Library {
         let whole = reader.batch(entity, id).await?;
         let whole = whole.ok_or_else(|| RecordError::NotFound(format!("the journal batch {id}")))?;
         document(&whole, &mut reader).await
+    }
+
+    /// The event behind a batch. It never changes, so that it may be read before a command on it is decided.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`].
+    pub async fn event_of_batch(&self, entity: &str, id: &str) -> Result<EventOfBatch, ReadError> {
+        let found = self.reading().await?.reader().event_of_batch(entity, id).await?;
+        found.ok_or_else(|| RecordError::NotFound(format!("the journal batch {id}")))
     }
 
     /// Batches of an entity in order of posting, as known, after a sequence and ordinal; `limit` and one more, each with its

@@ -8,7 +8,7 @@ use crate::accounting::money::Amount;
 use crate::document::wire::Timestamp;
 use crate::document::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, EntityDocument, money};
 use crate::posting::{self, RecordError, issue_tag};
-use crate::store::{BondIssueRow, EntityRow, IssueFilter};
+use crate::store::{BondIssueRow, EntityRow, IssueFilter, ListedIssue};
 
 /// An issue's schedule.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -45,6 +45,9 @@ pub struct EventRecord {
     pub effective_date: String,
     pub bond_issue: String,
     pub reference: Option<String>,
+    /// The id of the event that took it back.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reversed_by: Option<String>,
     /// The request and the answer's positions and blocks.
     #[schema(value_type = Object)]
     pub detail: serde_json::Value,
@@ -75,9 +78,12 @@ impl Library {
     /// # Errors
     /// [`RecordError::NotFound`].
     pub async fn bond_issue(&self, entity: &str, id: &str) -> Result<(BondIssueAnswer, String), ReadError> {
-        let states = self.reading().await?.reader().issue_states(entity, &[id]).await?;
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let states = reader.issue_states(entity, &[id]).await?;
         let state = states.into_iter().next().ok_or_else(|| not_found(id))?;
-        Ok((issue_answer(&state.issue)?, issue_tag(id, state.head.event_sequence)))
+        let voided_by = reader.reversed(entity, id, i64::MAX).await?.remove(&state.issue.sequence);
+        Ok((issue_answer(&state.issue, voided_by)?, issue_tag(id, state.head.event_sequence)))
     }
 
     /// Issues in order of entity and record, as known at a time, after one; `limit` and one more.
@@ -93,7 +99,8 @@ impl Library {
     ) -> Result<Vec<(BondIssueAnswer, i64)>, ReadError> {
         let rows =
             self.reading().await?.reader().bond_issues(filter, known_at.microseconds(), after, one_more(limit)).await?;
-        rows.iter().map(|row| Ok((issue_answer(row)?, row.sequence))).collect()
+        let answer = |row: ListedIssue| Ok((issue_answer(&row.issue, row.voided_by)?, row.issue.sequence));
+        rows.into_iter().map(answer).collect()
     }
 
     /// An issue's schedule of its original principal, or of what is outstanding now.
@@ -145,12 +152,14 @@ impl Library {
         let known = known(&mut reader, entity, at).await?;
         reader.bond_issue(entity, id).await?.ok_or_else(|| not_found(id))?;
         let mut events = Vec::new();
+        let mut reversed = reader.reversed(entity, id, known.sequence).await?;
         for event in reader.events(entity, id, known.sequence, after, one_more(limit)).await? {
             let journal_batches = reader.batches_of_event(entity, &event.id).await?;
             events.push(EventRecord {
                 detail: serde_json::from_str(&event.detail).map_err(|error| RecordError::corrupt("event", error))?,
                 id: event.id,
                 kind: event.kind,
+                reversed_by: reversed.remove(&event.sequence),
                 sequence: event.sequence,
                 effective_date: event.effective_date,
                 bond_issue: event.bond_issue,
@@ -170,10 +179,11 @@ fn not_found(id: &str) -> RecordError {
     RecordError::NotFound(format!("the bond issue {id}"))
 }
 
-fn issue_answer(row: &BondIssueRow) -> Result<BondIssueAnswer, ReadError> {
+fn issue_answer(row: &BondIssueRow, voided_by: Option<String>) -> Result<BondIssueAnswer, ReadError> {
     let (terms, instrument): (BondIssueDocument, _) = posting::instrument(row)?;
     Ok(BondIssueAnswer {
         id: Some(row.id.clone()),
+        voided_by,
         effective_rate: EffectiveRateDocument::of(&instrument),
         terms,
         recording: None,

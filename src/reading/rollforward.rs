@@ -51,6 +51,9 @@ pub struct IssueRollforward {
 pub struct RollforwardLine {
     #[schema(example = "amortization")]
     pub movement: String,
+    /// The movement that a reversal takes back.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reverses_movement: Option<String>,
     pub principal: String,
     pub premium_discount: String,
     pub issue_costs: String,
@@ -256,6 +259,7 @@ fn shown(
     let figure = |amount| money(amount, currency);
     Ok(RollforwardLine {
         movement: line.movement.to_owned(),
+        reverses_movement: line.reverses_movement.map(str::to_owned),
         principal: figure(sums.principal),
         premium_discount: figure(sums.premium_discount),
         issue_costs: figure(sums.issue_costs),
@@ -267,7 +271,7 @@ fn shown(
         cash: figure(sums.cash),
         shares: sums.shares.normalize().to_string(),
         paid_in_capital: figure(sums.paid_in_capital),
-        batches: line.stored.map(batches).unwrap_or_default(),
+        batches: line.stored.as_deref().map(batches).unwrap_or_default(),
     })
 }
 

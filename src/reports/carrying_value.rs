@@ -71,7 +71,7 @@ pub fn carrying_value(
     let unexplained = booked.plus(&unaccrued)?.plus(out_of_period)?.minus(&position.components()?)?;
     Ok(CarryingValue {
         posted: posted(instrument, moment, rows, &booked)?,
-        accrued_through: rows.booked.map(|row| row.accrued.date),
+        accrued_through: rows.booked.map(|row| row.accrued.date.max(terms.settlement_date)),
         overdue: is_overdue(instrument, as_of, &row, &position)?,
         position,
         booked,
@@ -80,16 +80,11 @@ pub fn carrying_value(
     })
 }
 
-/// A at the moment to which postings accrue the issue; nothing before the first accrual, which also posts the difference of
-/// interest received at settlement. An event on the settlement date accrues the issue to that very boundary: then the difference is
-/// booked, and what is booked is no longer what was moved.
+/// A at the moment to which postings accrue the issue; nothing before the first accrual, whose moment has no position yet and which also
+/// posts the difference of interest received at settlement.
 fn accrued_by_postings(instrument: &Instrument, rows: &InForce) -> Result<Components, Refusal> {
     match (rows.booked, rows.accrued_position) {
-        (Some(booked), Some(row))
-            if booked.accrued.boundary > instrument.terms().settlement_date || booked.components != row.moved =>
-        {
-            row.position(booked.accrued, instrument)?.components()?.minus(&row.moved)
-        }
+        (Some(booked), Some(row)) => row.position(booked.accrued, instrument)?.components()?.minus(&row.moved),
         _ => Ok(Components::default()),
     }
 }

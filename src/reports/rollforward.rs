@@ -2,6 +2,7 @@
 
 use rust_decimal::Decimal;
 
+use crate::accounting::journal::{MovementKind, REVERSAL_OF};
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 
@@ -80,49 +81,51 @@ impl Sums {
     }
 }
 
-/// The names of movements as they are stored, in the order in which they are shown. An accrual is shown as two lines.
-const ORDER: [&str; 10] = [
-    "issuance",
-    "accrual",
-    "coupon_paid",
-    "prior_period_catch_up",
-    "conversion",
-    "induced_conversion",
-    "repurchase",
-    "call",
-    "put",
-    "maturity",
-];
-
 /// One line of a rollforward.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct MovementLine {
     pub movement: &'static str,
+    /// The movement that a reversal takes back.
+    pub reverses_movement: Option<&'static str>,
     /// The stored movement whose batches the line is made of; `None` for a balance.
-    pub stored: Option<&'static str>,
+    pub stored: Option<String>,
     pub sums: Sums,
 }
 
-/// The lines of one issue, or of all: opening, movements that are there, closing.
+impl MovementLine {
+    fn balance(movement: &'static str, sums: Sums) -> MovementLine {
+        MovementLine { movement, reverses_movement: None, stored: None, sums }
+    }
+}
+
+/// The lines of one issue, or of all: opening, movements that are there, what was reversed of each, closing. An accrual is shown as two
+/// lines.
 ///
 /// # Errors
 /// [`Refusal::Overflow`].
 pub fn lines(opening: &Sums, movements: &[(String, Sums)]) -> Result<Vec<MovementLine>, Refusal> {
-    let mut lines = vec![MovementLine { movement: "opening", stored: None, sums: opening.balances() }];
+    let mut lines = vec![MovementLine::balance("opening", opening.balances())];
     let mut closing = opening.balances();
-    for stored in ORDER {
-        for (_, sums) in movements.iter().filter(|(name, _)| name == stored) {
+    let kinds = || MovementKind::ALL.into_iter();
+    for (kind, is_reversal) in kinds().map(|kind| (kind, false)).chain(kinds().map(|kind| (kind, true))) {
+        let stored = if is_reversal { format!("{REVERSAL_OF}{}", kind.name()) } else { kind.name().to_owned() };
+        for (_, sums) in movements.iter().filter(|(name, _)| *name == stored) {
             closing = closing.plus(&sums.balances())?;
-            let line = |movement, sums| MovementLine { movement, stored: Some(stored), sums };
-            if stored == "accrual" {
+            let line = |movement, sums| MovementLine {
+                movement: if is_reversal { "reversal" } else { movement },
+                reverses_movement: is_reversal.then_some(movement),
+                stored: Some(stored.clone()),
+                sums,
+            };
+            if kind == MovementKind::Accrual {
                 lines.push(line("amortization", sums.amortization_part()?));
                 lines.push(line("coupon_accrued", sums.coupon_part()));
             } else {
-                lines.push(line(stored, *sums));
+                lines.push(line(kind.name(), *sums));
             }
         }
     }
-    lines.push(MovementLine { movement: "closing", stored: None, sums: closing });
+    lines.push(MovementLine::balance("closing", closing));
     Ok(lines)
 }
 

@@ -78,6 +78,11 @@ tables! {
         share_par_value: maybe_text,
     }
 
+    /// That the event of sequence `reversed` was taken back by that of `sequence`.
+    ReversalRow: "reversal" add {
+        entity: text, bond_issue: text, reversed: bigint, sequence: bigint,
+    }
+
     /// A journal line: debits are positive and credits negative.
     LineRow: "line" add {
         entity: text, batch: text, entry: bigint, line: bigint, account_role: text, amount: bigint, memo: text,
@@ -98,7 +103,7 @@ tables! {
         entity: text, id: text, sequence: bigint, ordinal: bigint, number: text, currency: text, posting_date: text,
         effective_date: text, recorded_at: bigint, ready: bigint, entries: bigint, lines: bigint, debit: bigint,
         credit: bigint, assets: bigint, liabilities: bigint, equity: bigint, net_income: bigint,
-        content_sha256: text,
+        content_sha256: text, reverses: maybe_text,
     }
 
     /// An immutable revision of a batch, with the accounts as mapped when it was released.
@@ -174,6 +179,7 @@ rows! {
     issue_heads: IssueHeadRow,
     coupons: CouponRow,
     conversion_rates: ConversionRateRow,
+    reversals: ReversalRow,
     batches: BatchRow,
     lines: LineRow,
     entries: EntryRow,

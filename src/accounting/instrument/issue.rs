@@ -139,6 +139,14 @@ impl Instrument {
         Ok(Instrument { terms, dates, rates, gross, costs, stated_rate_difference: difference })
     }
 
+    /// The moment to which an issue is accrued when it is recognised: the boundary is that of the settlement date, and its day has
+    /// not come. Interest is then booked as it was received; the first accrual posts the difference to what is computed, and an event
+    /// on the settlement date itself brings one to its own moment.
+    pub fn before_settlement(&self) -> Moment {
+        let settlement = self.terms.settlement_date;
+        Moment { date: settlement.yesterday().unwrap_or(settlement), boundary: settlement }
+    }
+
     /// The terms.
     pub fn terms(&self) -> &Terms {
         &self.terms

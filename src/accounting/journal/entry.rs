@@ -267,6 +267,18 @@ impl Entry {
     pub fn movement(&self) -> &Movement {
         &self.movement
     }
+
+    /// What it credits to a role less what it debits.
+    ///
+    /// # Errors
+    /// [`Refusal::Overflow`].
+    pub fn credited(&self, role: AccountRole) -> Result<Amount, Refusal> {
+        let mut lines = self.lines.iter().filter(|line| line.role == role);
+        lines.try_fold(Amount::ZERO, |sum, line| match line.side {
+            Side::Credit => sum.plus(line.amount),
+            Side::Debit => sum.minus(line.amount),
+        })
+    }
 }
 
 impl Movement {
@@ -303,6 +315,19 @@ pub struct Posting {
     /// The id of the batch that holds the entry of which this is the inverse; then `movement_kind` is that entry's.
     pub reverses: Option<Arc<str>>,
     pub entry: Entry,
+}
+
+/// Before the name of the movement that a reversal takes back.
+pub const REVERSAL_OF: &str = "reversal of ";
+
+impl Posting {
+    /// The movement under which its entry is stored: that of an inverse names the one that it takes back.
+    pub fn stored_movement(&self) -> Cow<'static, str> {
+        match self.reverses {
+            None => Cow::Borrowed(self.movement_kind.name()),
+            Some(_) => Cow::Owned(format!("{REVERSAL_OF}{}", self.movement_kind.name())),
+        }
+    }
 }
 
 #[cfg(test)]

@@ -8,5 +8,7 @@ mod statement_effects;
 
 pub use account_role::{AccountRole, Element};
 pub use derivation::Derivation;
-pub use entry::{Entry, EntryKind, Line, LineDraft, Movement, MovementKind, Posting, Side, credit, debit, signed};
+pub use entry::{
+    Entry, EntryKind, Line, LineDraft, Movement, MovementKind, Posting, REVERSAL_OF, Side, credit, debit, signed,
+};
 pub use statement_effects::StatementEffects;

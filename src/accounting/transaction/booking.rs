@@ -50,11 +50,21 @@ pub(super) struct Journal<'a> {
     later: Vec<(Moment, TakenBackLater)>,
     /// All that is booked, these postings included.
     pub booked: Components,
+    /// What the premium account holds beyond what is booked above par, and the discount account holds too little: an inverse moves
+    /// the accounts that its original moved, though the one or the other may have been used up since.
+    premium_beyond: Amount,
 }
 
 impl<'a> Journal<'a> {
     pub fn new(books: &'a Books) -> Journal<'a> {
-        Journal { books, postings: Vec::new(), accrued: Vec::new(), later: Vec::new(), booked: books.booked_total() }
+        Journal {
+            books,
+            postings: Vec::new(),
+            accrued: Vec::new(),
+            later: Vec::new(),
+            booked: books.booked_total(),
+            premium_beyond: Amount::ZERO,
+        }
     }
 
     /// Accrues the issue from where it was accrued last to `end`, cut at the close of each fiscal period. What is posted is the
@@ -71,7 +81,12 @@ impl<'a> Journal<'a> {
 
     /// Posts the inverse of an entry: on the day on which that was posted, or the first open one after it.
     pub fn post_inverse(&mut self, of: &PostedEntry, entry: Entry) -> Result<(), Refusal> {
-        self.booked = self.booked.plus(&components_of(&entry))?;
+        let above_par = |booked: &Components| booked.premium_discount.positive_part();
+        let after = self.booked.plus(&components_of(&entry))?;
+        let expected = above_par(&after).minus(above_par(&self.booked))?;
+        let moved = entry.credited(AccountRole::PremiumOnBondsPayable)?;
+        self.premium_beyond = self.premium_beyond.plus(moved)?.minus(expected)?;
+        self.booked = after;
         self.postings.push(Posting {
             posting_date: self.books.calendar.posting_date(of.posting_date),
             effective_date: of.effective_date,
@@ -110,9 +125,9 @@ impl<'a> Journal<'a> {
         let mut taken_back = Components::default();
         let mut reached = from;
         let end = books.accrued();
-        // At the event's own moment there is something left only where a reversal meets others of the same date.
+        // At the event's own moment there is something left only where a reversal meets other events.
         let mut parts = self.parts(from, end);
-        if parts.first() != Some(&from) {
+        if parts.first() != Some(&from) && accrued.contains(&from) {
             parts.insert(0, from);
         }
         for part in parts {
@@ -137,8 +152,8 @@ impl<'a> Journal<'a> {
     pub fn finish(self) -> Result<(Vec<Posting>, Vec<BookedRow>), Refusal> {
         let mut postings = self.postings;
         postings.sort_by_key(|posting| posting.posting_date);
-        let settlement = Moment::of_movement(self.books.instrument.terms().settlement_date);
-        let booked_rows = booked_rows(&self.books.booked, &postings, &self.accrued, &self.later, settlement)?;
+        let first = self.books.instrument.before_settlement();
+        let booked_rows = booked_rows(&self.books.booked, &postings, &self.accrued, &self.later, first)?;
         Ok((postings, booked_rows))
     }
 
@@ -164,6 +179,7 @@ impl<'a> Journal<'a> {
         let lines = self.interest_lines(kind, part, change)?;
         let coupon = change.interest_payable.minus(change.interest_receivable)?;
         let what = if kind == EntryKind::Accrual { "Interest accrued" } else { "Interest taken back" };
+        self.premium_beyond = Amount::ZERO;
         let Some(entry) = Entry::new(kind, format!("{what} through {}", part.date), lines)? else { return Ok(()) };
         let late = self.books.calendar.posting_date(part.date) != part.date;
         let movement_kind = if late { MovementKind::PriorPeriodCatchUp } else { MovementKind::Accrual };
@@ -180,7 +196,13 @@ impl<'a> Journal<'a> {
         let premium = derive(self.booked.premium_discount, change.premium_discount)?;
         let costs = derive(self.booked.issue_costs, change.issue_costs)?;
         let memo = ("Amortization of premium", "Amortization of discount");
-        let spread = premium_discount_lines(self.booked.premium_discount, change.premium_discount, memo, &premium)?;
+        let spread = premium_discount_lines(
+            self.booked.premium_discount,
+            change.premium_discount,
+            self.premium_beyond,
+            memo,
+            &premium,
+        )?;
         let mut lines = vec![
             signed(AccountRole::InterestExpense, coupon, "Coupon interest", interest.clone()),
             signed(
@@ -248,9 +270,12 @@ pub(super) fn booked_rows(
     postings: &[Posting],
     accrued: &[(Date, Moment)],
     later: &[(Moment, TakenBackLater)],
-    settlement: Moment,
+    unaccrued: Moment,
 ) -> Result<Vec<BookedRow>, Refusal> {
     let Some(first) = postings.iter().map(|posting| posting.posting_date).min() else { return Ok(Vec::new()) };
+    // What is posted in an open period may belong to moments that were accrued to in closed ones.
+    let is_behind = |row: &&BookedRow| later.iter().any(|(moment, _)| *moment == row.accrued);
+    let first = booked.iter().find(is_behind).map_or(first, |row| row.posting_date.min(first));
     let known = booked.iter().map(|row| row.posting_date).filter(|date| *date >= first);
     // A part of an accrual that is too small to post has a row too, as the issue is accrued that far.
     let parts = accrued.iter().map(|(posted, _)| *posted).filter(|date| *date >= first);
@@ -271,7 +296,7 @@ pub(super) fn booked_rows(
             let accrued = own
                 .chain(base.map(|row| row.accrued))
                 .max_by_key(|moment| (moment.boundary, moment.date))
-                .unwrap_or(settlement);
+                .unwrap_or(unaccrued);
             // An accrual of one's own brings everything up to its moment, so nothing is left for later.
             let of_base = base.filter(|row| row.accrued == accrued).and_then(|row| row.later);
             let own = later.iter().filter(|(moment, _)| *moment == accrued).map(|(_, later)| *later);
@@ -295,16 +320,17 @@ pub(super) fn components_of(entry: &Entry) -> Components {
 }
 
 /// Lines that change premium and discount from one booked balance to another: what is above nothing is a premium, what is below
-/// a discount.
+/// a discount. `beyond` is what the premium account holds beyond that before.
 pub(super) fn premium_discount_lines(
     booked: Amount,
     change: Amount,
+    beyond: Amount,
     memo: (&'static str, &'static str),
     derivation: &Derivation,
 ) -> Result<[LineDraft; 2], Refusal> {
     let after = booked.plus(change)?;
-    let premium = booked.positive_part().minus(after.positive_part())?;
-    let discount = booked.negative_part().minus(after.negative_part())?;
+    let premium = booked.positive_part().plus(beyond)?.minus(after.positive_part())?;
+    let discount = booked.negative_part().minus(beyond)?.minus(after.negative_part())?;
     Ok([
         signed(AccountRole::PremiumOnBondsPayable, premium, memo.0, derivation.clone()),
         signed(AccountRole::DiscountOnBondsPayable, discount, memo.1, derivation.clone()),

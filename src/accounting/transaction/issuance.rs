@@ -52,7 +52,7 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
             entry,
         })
         .collect();
-    let booked_rows = booked_rows(&[], &postings, &[], &[], settlement)?;
+    let booked_rows = booked_rows(&[], &postings, &[], &[], instrument.before_settlement())?;
     Ok(Decision {
         effective_date: terms.settlement_date,
         before: nothing(terms.settlement_date),
@@ -105,7 +105,7 @@ fn entry(instrument: &Instrument, received: Amount, premium_discount: Amount) ->
         credit(AccountRole::InterestPayable, received, "Accrued interest received", interest_rule)?,
     ];
     let memo = ("Premium on issue", "Discount on issue");
-    lines.extend(premium_discount_lines(Amount::ZERO, premium_discount, memo, &premium_rule)?);
+    lines.extend(premium_discount_lines(Amount::ZERO, premium_discount, Amount::ZERO, memo, &premium_rule)?);
     let description = format!("Issue of {currency} {} bonds", figure(terms.principal));
     Entry::new(EntryKind::Issuance, description, lines)
 }

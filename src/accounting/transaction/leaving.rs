@@ -172,6 +172,7 @@ impl Leaving {
         lines.extend(premium_discount_lines(
             booked.premium_discount,
             self.premium_discount.negated()?,
+            Amount::ZERO,
             memo,
             &premium_rule,
         )?);

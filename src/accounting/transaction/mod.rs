@@ -58,8 +58,7 @@ impl Books {
 
     /// The moment to which the issue was last accrued.
     pub fn accrued(&self) -> Moment {
-        let settlement = Moment::of_movement(self.instrument.terms().settlement_date);
-        self.booked.last().map_or(settlement, |row| row.accrued)
+        self.booked.last().map_or_else(|| self.instrument.before_settlement(), |row| row.accrued)
     }
 
     /// All that is booked.

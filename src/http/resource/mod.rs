@@ -55,6 +55,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(transactions::repurchase))
         .routes(routes!(transactions::redeem))
         .routes(routes!(transactions::adjust_rate))
+        .routes(routes!(transactions::reverse))
         .routes(routes!(journal_batches::list))
         .routes(routes!(journal_batches::get))
 }

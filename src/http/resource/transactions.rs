@@ -6,23 +6,24 @@ use axum::response::Response;
 use super::App;
 use crate::document::{
     AccrualRequest, ConversionRequest, CouponPaymentRequest, EntityAccrualAnswer, InducementRequest,
-    RateAdjustmentRequest, RecordingAnswer, RedemptionRequest, RepurchaseRequest,
+    RateAdjustmentRequest, RecordingAnswer, RedemptionRequest, RepurchaseRequest, ReversalRequest,
 };
 use crate::http::body::Fingerprint;
 use crate::http::extract::{Body, Path, Recording};
 use crate::http::ids::{EntityCode, RecordId, Scoped};
 use crate::http::openapi::{EntityPath, IdPath};
 use crate::http::problem::Problem;
-use crate::posting::{Command, IssueCommand};
+use crate::posting::{Command, IssueCommand, Reversing};
 
 async fn on_issue(
     app: App,
-    id: &RecordId,
+    id: &impl ToString,
+    entity: &str,
     command: IssueCommand,
     recording: Recording,
     fingerprint: Fingerprint,
 ) -> Result<Response, Problem> {
-    let command = Command::OnIssue { entity: id.entity().to_owned(), bond_issue: id.to_string(), command };
+    let command = Command::OnIssue { entity: entity.to_owned(), bond_issue: id.to_string(), command };
     app.record(command, recording, fingerprint).await
 }
 
@@ -55,7 +56,7 @@ pub async fn accrue(
     recording: Recording,
     body: Body<AccrualRequest>,
 ) -> Result<Response, Problem> {
-    on_issue(app, &id, IssueCommand::Accrue(body.value), recording, body.fingerprint).await
+    on_issue(app, &id, id.entity(), IssueCommand::Accrue(body.value), recording, body.fingerprint).await
 }
 
 /// Pay a coupon
@@ -70,7 +71,7 @@ pub async fn pay_coupon(
     recording: Recording,
     body: Body<CouponPaymentRequest>,
 ) -> Result<Response, Problem> {
-    on_issue(app, &id, IssueCommand::PayCoupon(body.value), recording, body.fingerprint).await
+    on_issue(app, &id, id.entity(), IssueCommand::PayCoupon(body.value), recording, body.fingerprint).await
 }
 
 /// Convert bonds under their original terms
@@ -85,7 +86,7 @@ pub async fn convert(
     recording: Recording,
     body: Body<ConversionRequest>,
 ) -> Result<Response, Problem> {
-    on_issue(app, &id, IssueCommand::Convert(body.value), recording, body.fingerprint).await
+    on_issue(app, &id, id.entity(), IssueCommand::Convert(body.value), recording, body.fingerprint).await
 }
 
 /// Record an induced conversion
@@ -100,7 +101,7 @@ pub async fn induce(
     recording: Recording,
     body: Body<InducementRequest>,
 ) -> Result<Response, Problem> {
-    on_issue(app, &id, IssueCommand::Induce(Box::new(body.value)), recording, body.fingerprint).await
+    on_issue(app, &id, id.entity(), IssueCommand::Induce(Box::new(body.value)), recording, body.fingerprint).await
 }
 
 /// Repurchase bonds
@@ -115,7 +116,7 @@ pub async fn repurchase(
     recording: Recording,
     body: Body<RepurchaseRequest>,
 ) -> Result<Response, Problem> {
-    on_issue(app, &id, IssueCommand::Repurchase(body.value), recording, body.fingerprint).await
+    on_issue(app, &id, id.entity(), IssueCommand::Repurchase(body.value), recording, body.fingerprint).await
 }
 
 /// Redeem bonds
@@ -130,7 +131,7 @@ pub async fn redeem(
     recording: Recording,
     body: Body<RedemptionRequest>,
 ) -> Result<Response, Problem> {
-    on_issue(app, &id, IssueCommand::Redeem(body.value), recording, body.fingerprint).await
+    on_issue(app, &id, id.entity(), IssueCommand::Redeem(body.value), recording, body.fingerprint).await
 }
 
 /// Adjust the conversion rate
@@ -145,5 +146,24 @@ pub async fn adjust_rate(
     recording: Recording,
     body: Body<RateAdjustmentRequest>,
 ) -> Result<Response, Problem> {
-    on_issue(app, &id, IssueCommand::AdjustRate(Box::new(body.value)), recording, body.fingerprint).await
+    on_issue(app, &id, id.entity(), IssueCommand::AdjustRate(Box::new(body.value)), recording, body.fingerprint).await
+}
+
+/// Reverse an event
+///
+/// By any of its batches that holds more than accruals: the inverse of all its entries but accruals, on their posting dates unless one is
+/// given, then what follows from the event not having happened. An event is reversed once, and after the events that rest on it.
+#[utoipa::path(post, operation_id = "reverse_event", path = "/v1/journal-batches/{id}/reversal", tag = "journal", params(IdPath, Recording),
+    request_body = ReversalRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
+pub async fn reverse(
+    State(app): State<App>,
+    Path(id): Path<RecordId>,
+    recording: Recording,
+    body: Body<ReversalRequest>,
+) -> Result<Response, Problem> {
+    let of = app.library.event_of_batch(id.entity(), &id.to_string()).await?;
+    let holds_accruals_alone = of.kind == "accrual";
+    let reversing = Reversing { event: of.event, holds_accruals_alone, request: body.value };
+    let command = IssueCommand::Reverse(Box::new(reversing));
+    on_issue(app, &of.bond_issue, id.entity(), command, recording, body.fingerprint).await
 }

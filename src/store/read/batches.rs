@@ -32,6 +32,8 @@ pub struct WholeBatch {
     pub lines: Vec<LineRow>,
     /// Its newest release; none if it is not released.
     pub release: Option<ReleaseRow>,
+    /// The id of the batch that inverts its entries.
+    pub reversed_by: Option<String>,
 }
 
 /// Which batches to list.
@@ -90,6 +92,8 @@ static WHOLE_ENTRIES: std::sync::LazyLock<[String; 2]> =
     std::sync::LazyLock::new(|| among::<EntryRow>("batch", "t.batch, t.entry"));
 static WHOLE_LINES: std::sync::LazyLock<[String; 2]> =
     std::sync::LazyLock::new(|| among::<LineRow>("batch", "t.batch, t.entry, t.line"));
+static WHOLE_REVERSALS: std::sync::LazyLock<[String; 2]> =
+    std::sync::LazyLock::new(|| among::<BatchRow>("reverses", "t.id"));
 static WHOLE_RELEASES: std::sync::LazyLock<[String; 2]> =
     std::sync::LazyLock::new(|| among::<ReleaseRow>("batch", "t.batch, t.revision"));
 
@@ -121,7 +125,11 @@ impl Reader<'_> {
         let mut entries = by_batch(self.among::<EntryRow>(&WHOLE_ENTRIES, entity, ids).await?, |row| &row.batch);
         let mut lines = by_batch(self.among::<LineRow>(&WHOLE_LINES, entity, ids).await?, |row| &row.batch);
         let mut releases = by_batch(self.among::<ReleaseRow>(&WHOLE_RELEASES, entity, ids).await?, |row| &row.batch);
+        let reversals: Vec<BatchRow> = self.among(&WHOLE_REVERSALS, entity, ids).await?;
+        let mut reversed_by: HashMap<String, String> =
+            reversals.into_iter().filter_map(|by| Some((by.reverses?, by.id))).collect();
         let whole = |batch: BatchRow| WholeBatch {
+            reversed_by: reversed_by.remove(&batch.id),
             entries: entries.remove(&batch.id).unwrap_or_default(),
             lines: lines.remove(&batch.id).unwrap_or_default(),
             release: releases.remove(&batch.id).and_then(|mut revisions| revisions.pop()),

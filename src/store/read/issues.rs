@@ -3,6 +3,7 @@
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
 use crate::store::read::Text;
+use crate::store::read::reversals::STANDS;
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{BondIssueRow, BookedRow, ConversionRateRow, CouponRow, EventRow, IssueHeadRow, PositionRow};
 use crate::store::table::Stored;
@@ -18,6 +19,16 @@ cells! {
         position: (PositionRow),
         /// What is booked at its last posting date.
         booked: (BookedRow),
+    }
+}
+
+cells! {
+    /// An issue in a list.
+    pub struct ListedIssue {
+        /// The terms and rates.
+        issue: (BondIssueRow),
+        /// The id of the event that took the issuance back, as known at the time.
+        voided_by: maybe_text,
     }
 }
 
@@ -100,8 +111,12 @@ fn rates(among: &str) -> String {
 }
 
 /// An acceptance that waits for its settlement was measured at the rate, though nothing has moved yet.
-const CONVERTED_FROM: &str = "select v.effective_date from event v where v.entity = $1 and v.bond_issue = $2 \
-    and v.effective_date >= $3 and v.kind in ('conversion', 'inducement', 'inducement_acceptance') order by v.effective_date limit 1";
+static CONVERTED_FROM: Text = Text::new(|| {
+    format!(
+        "select v.effective_date from event v where v.entity = $1 and v.bond_issue = $2 and v.effective_date >= $3 \
+         and v.kind in ('conversion', 'inducement', 'inducement_acceptance') and {STANDS} order by v.effective_date limit 1"
+    )
+});
 
 static EVENT: Text =
     Text::new(|| format!("select {} from event v where v.entity = $1 and v.id = $2", EventRow::columns("v")));
@@ -151,9 +166,12 @@ impl Reader<'_> {
         known_at: i64,
         after: (&str, i64),
         limit: i64,
-    ) -> Result<Vec<BondIssueRow>, StoreError> {
+    ) -> Result<Vec<ListedIssue>, StoreError> {
         let mut text = format!(
-            "select {} from bond_issue i join record r on r.entity = i.entity and r.sequence = i.sequence \
+            "select {}, (select v.id from reversal x join record y on y.entity = x.entity and y.sequence = x.sequence \
+             join event v on v.entity = x.entity and v.bond_issue = x.bond_issue and v.sequence = x.sequence \
+             where x.entity = i.entity and x.bond_issue = i.id and x.reversed = i.sequence and y.recorded_at <= $1) \
+             from bond_issue i join record r on r.entity = i.entity and r.sequence = i.sequence \
              where r.recorded_at <= $1 and (i.entity, i.sequence) > ($2, $3)",
             BondIssueRow::columns("i")
         );
@@ -222,7 +240,7 @@ impl Reader<'_> {
         bond_issue: &str,
         date: &str,
     ) -> Result<Option<String>, StoreError> {
-        self.one(CONVERTED_FROM, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date)]).await
+        self.one(&CONVERTED_FROM, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date)]).await
     }
 
     /// The event with an id.

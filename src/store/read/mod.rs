@@ -9,14 +9,16 @@ mod dates;
 mod entities;
 mod issues;
 mod reports;
+mod reversals;
 mod summary;
 
 pub use batches::{BatchFilter, BatchHead, WholeBatch};
 pub use carrying::Carrying;
 pub use dates::{Dates, InForce, WrittenBy};
 pub use entities::Known;
-pub use issues::{IssueFilter, IssueState};
+pub use issues::{IssueFilter, IssueState, ListedIssue};
 pub use reports::{BatchesOfMovement, Movement, OutOfPeriod, Side, Sums};
+pub use reversals::EventOfBatch;
 
 use std::sync::LazyLock;
 

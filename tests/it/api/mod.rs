@@ -27,6 +27,7 @@ mod posting_dates;
 mod previews;
 mod rate_adjustments;
 mod releases;
+mod reversals;
 mod rollforward;
 mod settlements;
 mod trial_balance;

@@ -6,6 +6,7 @@ use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::dice::{Dice, later};
+use super::reversal::Standing;
 use super::terms::{self, Currency};
 use crate::reference::{Components, Curve, Event, History, Moved};
 use crate::support::client::{Answer, Service, array, on, text};
@@ -14,6 +15,8 @@ pub struct Life {
     pub id: String,
     pub currency: Currency,
     pub history: History,
+    /// What can be reversed.
+    pub standing: Vec<Standing>,
     curve: Arc<Curve>,
     /// How the events of this history follow one another: forward in time but for this share in a hundred.
     backdated: i64,
@@ -26,6 +29,7 @@ pub enum Outcome {
     Paid,
     Converted,
     Backdated,
+    Reversed,
     Nothing,
     Refused,
     /// Not proposed, because core and reference treat a rounding unit of it differently, both for a reason.
@@ -41,6 +45,7 @@ impl Life {
             id: text(&issued["id"]).to_owned(),
             currency,
             history: History::new(Arc::clone(&curve)),
+            standing: Vec::new(),
             curve,
             backdated: dice.pick(&[0, 15, 40, 100]),
         };
@@ -62,7 +67,7 @@ impl Life {
         let outcome = match event {
             Event::Accrual { through } => self.accrue(service, through).await,
             Event::Coupon { date, paid_on } => self.pay(service, date, paid_on).await,
-            Event::Reversal { .. } => panic!("not proposed"),
+            Event::Reversal { event } => self.reverse(service, dice, event).await,
             Event::Conversion { date, principal_minor } if self.is_apart(date, principal_minor) => Outcome::Apart,
             Event::Conversion { .. } | Event::Extinguishment { .. } => self.take_out(service, event).await,
         };
@@ -77,10 +82,10 @@ impl Life {
         }
     }
 
-    fn date_of(&self, event: Event) -> Date {
+    pub fn date_of(&self, event: Event) -> Date {
         match event {
             Event::Accrual { through } => through,
-            Event::Reversal { .. } => Date::MIN,
+            Event::Reversal { event } => self.date_of(self.history.events()[event]),
             Event::Coupon { date, paid_on } => paid_on.unwrap_or(date),
             Event::Conversion { date, .. } | Event::Extinguishment { date, .. } => date,
         }
@@ -100,7 +105,10 @@ impl Life {
             let step = dice.pick(&[0, 1, 20, 90, 200]);
             dice.date(reached, later(reached, step).min(maturity))
         };
-        match dice.between(1, 10) {
+        match dice.between(1, 11) {
+            11 if !self.standing.is_empty() => {
+                Event::Reversal { event: self.standing[dice.between(0, self.standing.len() as i64 - 1) as usize].event }
+            }
             1..=2 => Event::Accrual { through: if dice.chance(60) { date.last_of_month() } else { date } },
             3..=5 => self.coupon(dice, date).unwrap_or_else(|| self.conversion(dice, date)),
             6..=7 => self.extinguishment(dice, date),
@@ -144,7 +152,7 @@ impl Life {
     }
 
     fn is_paid(&self, due: Date) -> bool {
-        self.history.events().iter().any(|event| matches!(event, Event::Coupon { date, .. } if *date == due))
+        self.history.is_paid(due)
     }
 
     async fn accrue(&mut self, service: &Service, through: Date) -> Outcome {
@@ -242,17 +250,7 @@ impl Life {
     /// than the coupon that was paid. `tests/it/histories/life.rs` gives the reasons.
     fn is_apart(&self, date: Date, principal: i128) -> bool {
         let Some(coupon_date) = self.curve.coupon_date_after(date) else { return false };
-        let outstanding = |counts: &dyn Fn(Date) -> bool| -> i128 {
-            let converted = self.history.events().iter().filter_map(|event| match event {
-                Event::Conversion { date, principal_minor } | Event::Extinguishment { date, principal_minor }
-                    if counts(*date) =>
-                {
-                    Some(*principal_minor)
-                }
-                _ => None,
-            });
-            self.curve.terms().principal_minor - converted.sum::<i128>()
-        };
+        let outstanding = |counts: &dyn Fn(Date) -> bool| -> i128 { self.history.principal_after(counts) };
         let (held, now) = (outstanding(&|on| on < coupon_date), outstanding(&|on| on <= date));
         if held < principal || now < principal {
             return false;
@@ -264,7 +262,7 @@ impl Life {
     }
 
     /// The history with one more event, which is not recorded.
-    fn with(&self, event: Event) -> History {
+    pub fn with(&self, event: Event) -> History {
         let mut events = self.history.events().to_vec();
         events.push(event);
         History::of(Arc::clone(&self.curve), &events).unwrap_or_else(|why| panic!("{event:?}: {why}"))
@@ -280,8 +278,9 @@ impl Life {
     }
 
     /// Records an event that the service recorded, and compares the positions that its answer tells.
-    fn check_event(&mut self, event: Event, answer: &Answer) {
+    pub fn check_event(&mut self, event: Event, answer: &Answer) {
         let document = answer.created();
+        self.standing.extend(Standing::of(&document, self.history.events().len()));
         let date = self.date_of(event);
         let boundary = date.min(self.maturity());
         self.check_figures(&document["position_before"], self.history.position_at(date, boundary));
@@ -309,7 +308,7 @@ impl Life {
     /// Everything booked so far, whenever it was posted, is what the reference has booked.
     pub async fn check_books(&self, service: &Service) {
         let last = self.history.events().iter().map(|event| self.date_of(*event)).max();
-        let as_of = later(last.unwrap_or(self.maturity()).max(self.maturity()), 1);
+        let as_of = later(last.unwrap_or(self.maturity()).max(self.maturity()), 100);
         let document = service.carrying_value(&self.id, &as_of.to_string()).await;
         let (booked, expected) = (&document["booked"], self.history.booked());
         for (name, minor) in [

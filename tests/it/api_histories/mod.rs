@@ -9,6 +9,7 @@ mod dice;
 mod found;
 mod life;
 mod reports;
+mod reversal;
 mod terms;
 
 use std::cell::RefCell;
@@ -70,7 +71,14 @@ async fn histories_through_the_interface_agree_with_the_reference(service: Servi
     println!("{outcomes:?}, {} snapshots", snapshots.len());
     if issues >= ISSUES {
         let happened = |outcome| outcomes.get(&outcome).copied().unwrap_or(0);
-        for outcome in [Outcome::Accrued, Outcome::Paid, Outcome::Converted, Outcome::Backdated, Outcome::Refused] {
+        for outcome in [
+            Outcome::Accrued,
+            Outcome::Paid,
+            Outcome::Converted,
+            Outcome::Backdated,
+            Outcome::Reversed,
+            Outcome::Refused,
+        ] {
             assert!(happened(outcome) >= 10, "a run that hardly has {outcome:?} shows little: {outcomes:?}");
         }
     }

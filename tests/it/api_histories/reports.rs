@@ -116,14 +116,15 @@ async fn rollforward(service: &Service, from: Date, to: Date, currency: Currency
     for check in array(&document["tie_out"]) {
         assert!(check["passed"] == true && check["left"] == check["right"], "{path}: {check}");
     }
-    let mut sums: BTreeMap<&str, Decimal> = BTreeMap::new();
+    let movement = |line: &Value| format!("{} {}", line["movement"], line["reverses_movement"]);
+    let mut sums: BTreeMap<String, Decimal> = BTreeMap::new();
     for issue in array(&document["issues"]) {
         for line in array(&issue["lines"]) {
-            *sums.entry(text(&line["movement"])).or_default() += figure(&line["carrying_amount"]);
+            *sums.entry(movement(line)).or_default() += figure(&line["carrying_amount"]);
         }
     }
     for line in array(&document["total"]) {
-        let of_issues = sums.remove(text(&line["movement"])).unwrap_or_default();
+        let of_issues = sums.remove(&movement(line)).unwrap_or_default();
         assert_eq!(figure(&line["carrying_amount"]), of_issues, "{path}: {line}");
     }
     assert!(sums.values().all(Decimal::is_zero), "{path}: movements of issues that are not in the total: {sums:?}");

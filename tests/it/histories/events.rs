@@ -54,7 +54,7 @@ impl Order {
 }
 
 pub fn propose(dice: &mut Dice, order: Order, life: &Life) -> Proposal {
-    let reached = life.books.accrued().date.min(life.maturity());
+    let reached = life.books.accrued().date.clamp(life.settlement(), life.maturity());
     let date = match order {
         Order::Forward { backdated } if !dice.chance(backdated) => {
             let step = dice.pick(&[0, 1, 20, 90, 200, 1_000]);

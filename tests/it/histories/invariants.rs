@@ -70,6 +70,19 @@ pub fn postings_add_up(postings: &[Posting], books: &Books) -> Checked {
     Ok(())
 }
 
+/// What is above par is in the premium account, what is below in the discount account, and interest in its own.
+pub fn accounts_hold_their_share(postings: &[Posting], books: &Books) -> Checked {
+    let credited = |role: AccountRole| -> i64 {
+        let of = |posting: &Posting| posting.entry.credited(role).expect("an amount of 64 bits").minor();
+        postings.iter().map(of).sum()
+    };
+    let booked = books.booked_total();
+    let premium_discount = booked.premium_discount.minor();
+    same("premium account", credited(AccountRole::PremiumOnBondsPayable), premium_discount.max(0))?;
+    same("discount account", credited(AccountRole::DiscountOnBondsPayable), premium_discount.min(0))?;
+    same("interest payable account", credited(AccountRole::InterestPayable), booked.interest_payable.minor())
+}
+
 /// As long as no period was closed, what is booked by a month's end is what is computed at its close, once the issue is accrued
 /// that far: events recorded late included.
 pub fn month_end_is_booked(books: &Books, month_end: Date) -> Checked {

@@ -303,6 +303,7 @@ impl Life {
             invariants::posting_is_sound(posting, &self.books.calendar, self.ever_late)?;
         }
         self.postings.extend(postings.iter().cloned());
+        invariants::accounts_hold_their_share(&self.postings, &self.books)?;
         invariants::postings_add_up(&self.postings, &self.books)
     }
 

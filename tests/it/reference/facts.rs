@@ -153,7 +153,7 @@ impl Facts {
         self.principal_after(|moved_on| moved_on < date)
     }
 
-    fn principal_after(&self, counts: impl Fn(Date) -> bool) -> i128 {
+    pub fn principal_after(&self, counts: impl Fn(Date) -> bool) -> i128 {
         let converted: i128 =
             self.moved().filter(|(date, ..)| counts(*date)).map(|(_, moved, _)| moved.principal).sum();
         self.curve.terms().principal_minor - converted

@@ -66,6 +66,10 @@ impl History {
         &self.curve
     }
 
+    pub fn shared_curve(&self) -> Arc<Curve> {
+        Arc::clone(&self.curve)
+    }
+
     pub fn events(&self) -> &[Event] {
         &self.events
     }
@@ -113,6 +117,11 @@ impl History {
         }
         (self.events, self.facts) = (events, facts);
         Ok(())
+    }
+
+    /// Outstanding after the movements on the dates that count.
+    pub fn principal_after(&self, counts: &dyn Fn(Date) -> bool) -> i128 {
+        self.facts.principal_after(counts)
     }
 
     /// Whether a coupon is paid, by a payment that is not reversed.

@@ -99,7 +99,7 @@ on_both! {
         ];
         for (filter, known_at, after, limit, expected) in cases {
             let found = reading.reader().bond_issues(filter, known_at, after, limit).await.expect("reads");
-            assert_eq!(found.iter().map(|issue| issue.id.as_str()).collect::<Vec<_>>(), expected, "{filter:?}");
+            assert_eq!(found.iter().map(|issue| issue.issue.id.as_str()).collect::<Vec<_>>(), expected, "{filter:?}");
         }
         assert_eq!(reading.reader().bond_issue(ENTITY, ISSUE).await.expect("reads").as_ref(), rows.bond_issues.first());
     }

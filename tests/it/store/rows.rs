@@ -136,6 +136,7 @@ pub fn batch(id: &str, sequence: i64, date: &str, amount: i64) -> BatchRow {
         equity: 0,
         net_income: 0,
         content_sha256: "2".repeat(64),
+        reverses: None,
     }
 }
 

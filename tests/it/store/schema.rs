@@ -27,7 +27,7 @@ async fn sqlite_schema(url: &str) -> BTreeMap<String, Shape> {
     }
     for (table, shape) in &mut schema {
         let indexes = format!(
-            "select l.origin || case when l.partial then ' partial' else '' end, \
+            "select case when l.origin = 'c' and l.\"unique\" then 'u' else l.origin end || case when l.partial then ' partial' else '' end, \
              (select group_concat(i.name, ', ' order by i.seqno) from pragma_index_info(l.name) i) from pragma_index_list('{table}') l"
         );
         for row in sqlx::query(AssertSqlSafe(indexes)).fetch_all(&mut connection).await.expect("reads") {

@@ -1,0 +1,178 @@
+//! Deciding reversals: what was posted is read back, and what rests on it is looked for.
+
+use std::sync::Arc;
+
+use super::command::Reversing;
+use super::convert::{date, position_row, posted_entry};
+use super::decide::{Asked, Decided};
+use super::error::RecordError;
+use super::inducement::ACCEPTANCE;
+use crate::accounting::Refusal;
+use crate::accounting::position::{CouponChange, PositionRow, RowChange};
+use crate::accounting::transaction::Books;
+use crate::accounting::transaction::reversal::Reversed;
+use crate::document::{RecordingAnswer, ReversalBlock};
+use crate::store::{self, CouponRow, EventRow, Reader, Rows, WholeBatch};
+
+impl Asked<'_> {
+    pub(super) async fn reverse(&self, reversing: &Reversing, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
+        let reversal = reversing.request.command()?;
+        let event = reader.event(self.entity, &reversing.event).await?;
+        let event = event.ok_or_else(|| RecordError::NotFound(format!("the event {}", reversing.event)))?;
+        check_kind(&event, reversing.holds_accruals_alone)?;
+        if let Some(by) = reader.reversed(self.entity, self.id, i64::MAX).await?.remove(&event.sequence) {
+            return Err(Refusal::AlreadyReversed { by }.into());
+        }
+        self.check_dependents(&event, reader).await?;
+        let payment = self.payment(&event, reader).await?;
+        let effective = date(&event.effective_date)?;
+        let from = payment.as_ref().map(|payment| date(&payment.coupon_date)).transpose()?;
+        let books =
+            self.state.books_from(self.entity, self.id, from.unwrap_or(effective), from.is_some(), reader).await?;
+        let batches = reader.batches_of_event(self.entity, &event.id).await?;
+        let ids: Vec<&str> = batches.iter().map(String::as_str).collect();
+        let batches = reader.whole_batches(self.entity, &ids).await?;
+        let reversed = Reversed {
+            kind: event.kind.clone(),
+            effective_date: effective,
+            change: self.change(&event, payment.as_ref(), &books, reader).await?,
+            entries: entries(&event, &batches)?,
+        };
+        let decision = reversal.decide(&books, &reversed)?;
+        let blocks = RecordingAnswer {
+            reversal: Some(ReversalBlock {
+                reversed_event: event.id.clone(),
+                reversed_kind: event.kind.clone(),
+                reason: reversing.request.reason.clone(),
+            }),
+            ..RecordingAnswer::default()
+        };
+        let mut rows = Rows::default();
+        rows.reversals.push(store::ReversalRow {
+            entity: self.entity.to_owned(),
+            bond_issue: self.id.to_owned(),
+            reversed: event.sequence,
+            sequence: 0, // given with the stamp
+        });
+        if let Some(payment) = payment {
+            rows.coupons.push(CouponRow { revision: payment.revision + 1, paid_on: None, amount: 0, ..payment });
+        }
+        let parts = self.parts("reversal", &books, reversing.request.reference.as_ref(), &reversing.request)?;
+        let mut drafted = parts.draft(decision, blocks, rows)?;
+        drafted.freed = self.references(&event)?;
+        drafted.draft.unreleased = batches
+            .iter()
+            .filter(|whole| whole.release.is_none())
+            .map(|whole| Arc::from(whole.batch.id.as_str()))
+            .collect();
+        Ok(Decided::Drafted(Box::new(drafted)))
+    }
+
+    /// What must be reversed first. Coupons that were paid on other principal are the core's to find.
+    async fn check_dependents(&self, event: &EventRow, reader: &mut Reader<'_>) -> Result<(), RecordError> {
+        let dependent = match event.kind.as_str() {
+            "issuance" => reader.first_standing(self.entity, self.id).await?,
+            ACCEPTANCE => match reader.natural_key(self.entity, "acceptance", &event.id).await? {
+                Some(settlement) => reader.event(self.entity, &settlement).await?,
+                None => None,
+            },
+            _ => None,
+        };
+        match dependent {
+            Some(dependent) => Err(Refusal::DependentEvent {
+                reversed: event.kind.clone(),
+                date: date(&dependent.effective_date)?,
+                dependent: dependent.kind,
+            }
+            .into()),
+            None => Ok(()),
+        }
+    }
+
+    /// The coupon payment that the event is, if it is one.
+    async fn payment(&self, event: &EventRow, reader: &mut Reader<'_>) -> Result<Option<CouponRow>, RecordError> {
+        if event.kind != "coupon_payment" {
+            return Ok(None);
+        }
+        let paid = reader.paid_coupons(self.entity, self.id, event.sequence).await?;
+        Ok(paid.into_iter().find(|coupon| coupon.sequence == event.sequence))
+    }
+
+    /// What the event changed in the row of its date.
+    async fn change(
+        &self,
+        event: &EventRow,
+        payment: Option<&CouponRow>,
+        books: &Books,
+        reader: &mut Reader<'_>,
+    ) -> Result<RowChange, RecordError> {
+        let on = event.effective_date.as_str();
+        let after = reader.position_by(self.entity, self.id, on, event.sequence).await?;
+        // An acceptance moves nothing and has no row.
+        let Some(after) = after.filter(|row| row.sequence == event.sequence) else { return Ok(RowChange::default()) };
+        let day = date(on)?;
+        let before = match reader.position_by(self.entity, self.id, on, event.sequence - 1).await? {
+            Some(row) => position_row(&row)?.rolled_to(day, &books.instrument)?,
+            None => PositionRow::before(day),
+        };
+        let coupon = payment.map(super::convert::paid_coupon).transpose()?.flatten().map(CouponChange::Paid);
+        Ok(RowChange::between(&before, &position_row(&after)?, coupon)?)
+    }
+
+    /// The kinds and references that name the event, or the issue that it issued.
+    fn references(&self, event: &EventRow) -> Result<Vec<(&'static str, String)>, RecordError> {
+        #[derive(serde::Deserialize)]
+        struct Detail {
+            request: Option<Request>,
+        }
+        #[derive(serde::Deserialize)]
+        struct Request {
+            acceptance: Option<String>,
+        }
+        let detail: Detail =
+            serde_json::from_str(&event.detail).map_err(|error| RecordError::corrupt("event", error))?;
+        let kind = match event.kind.as_str() {
+            "issuance" => "bond_issue",
+            "coupon_payment" => "coupon_payment",
+            "conversion" => "conversion",
+            "repurchase" => "repurchase",
+            "redemption" => "redemption",
+            _ => "inducement",
+        };
+        let settled =
+            detail.request.and_then(|request| request.acceptance).map(|acceptance| ("acceptance", acceptance));
+        Ok(event.reference.clone().map(|reference| (kind, reference)).into_iter().chain(settled).collect())
+    }
+}
+
+fn check_kind(event: &EventRow, holds_accruals_alone: bool) -> Result<(), Refusal> {
+    let (what, instead) = match event.kind.as_str() {
+        "reversal" => ("a reversal", "record again what it took back"),
+        "accrual" => (
+            "an accrual",
+            "it only brings what is booked to what is computed; reverse the event that made it wrong, and the catch-up follows",
+        ),
+        _ if holds_accruals_alone => (
+            "a batch of accruals alone",
+            "name a batch of the same event that holds another entry, and the whole event is reversed",
+        ),
+        _ => return Ok(()),
+    };
+    Err(Refusal::NotReversible { what: what.to_owned(), instead: instead.to_owned() })
+}
+
+/// The entries of an event but for accruals, in order of posting.
+fn entries(
+    event: &EventRow,
+    batches: &[WholeBatch],
+) -> Result<Vec<crate::accounting::transaction::reversal::PostedEntry>, RecordError> {
+    let mut entries = Vec::new();
+    for whole in batches {
+        let batch: Arc<str> = Arc::from(whole.batch.id.as_str());
+        for entry in whole.entries.iter().filter(|entry| entry.event == event.id && entry.kind != "accrual") {
+            let lines = whole.lines.iter().filter(|line| line.entry == entry.entry);
+            entries.push(posted_entry(entry, lines, &batch, &whole.batch.number)?);
+        }
+    }
+    Ok(entries)
+}

@@ -1,0 +1,96 @@
+//! What a reversal needs to know of the event that it takes back, and which events were taken back.
+
+use std::collections::HashMap;
+
+use crate::store::cells::cells;
+use crate::store::error::StoreError;
+use crate::store::read::Text;
+use crate::store::reader::{Arg, Reader};
+use crate::store::rows::{EventRow, PositionRow};
+use crate::store::table::Stored;
+
+cells! {
+    /// The event behind a batch.
+    pub struct EventOfBatch {
+        /// Its issue.
+        bond_issue: text,
+        /// Its id; of a batch of several events, one of them.
+        event: text,
+        /// The kind of an entry of the batch: `accrual` only if all are accruals.
+        kind: text,
+    }
+
+    /// An event that was taken back.
+    pub struct Reversed {
+        /// Its sequence.
+        reversed: bigint,
+        /// The id of the event that took it back.
+        by: text,
+    }
+}
+
+/// An entry that is no accrual comes first.
+const EVENT_OF_BATCH: &str = "select e.bond_issue, e.event, e.kind from entry e where e.entity = $1 and e.batch = $2 \
+    order by case when e.kind = 'accrual' then 1 else 0 end, e.entry limit 1";
+
+const REVERSED: &str = "select r.reversed, v.id from reversal r join event v on v.entity = r.entity \
+    and v.bond_issue = r.bond_issue and v.sequence = r.sequence \
+    where r.entity = $1 and r.bond_issue = $2 and r.sequence <= $3 order by r.reversed";
+
+static FIRST_STANDING: Text = Text::new(|| {
+    format!(
+        "select {} from event v where v.entity = $1 and v.bond_issue = $2 \
+         and v.kind not in ('issuance', 'opening_balance', 'accrual', 'reversal') and {STANDS} order by v.effective_date, v.sequence limit 1",
+        EventRow::columns("v")
+    )
+});
+
+/// The condition that the event `v` is not reversed.
+pub(super) const STANDS: &str = "not exists (select 1 from reversal r where r.entity = v.entity \
+    and r.bond_issue = v.bond_issue and r.reversed = v.sequence)";
+
+static POSITION_BY: Text = Text::new(|| {
+    format!(
+        "select {} from position p where p.entity = $1 and p.bond_issue = $2 and p.date = \
+         (select s.date from first_seen s where s.entity = $1 and s.bond_issue = $2 and s.axis = 'position' \
+         and s.date <= $3 and s.sequence <= $4 order by s.date desc limit 1) \
+         and p.sequence <= $4 order by p.sequence desc limit 1",
+        PositionRow::columns("p")
+    )
+});
+
+impl Reader<'_> {
+    /// The event behind a batch.
+    pub async fn event_of_batch(&mut self, entity: &str, batch: &str) -> Result<Option<EventOfBatch>, StoreError> {
+        self.one(EVENT_OF_BATCH, &[Arg::Text(entity), Arg::Text(batch)]).await
+    }
+
+    /// The events of an issue that were taken back as known at `known`: by sequence, each with the id of the event that did so.
+    pub async fn reversed(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        known: i64,
+    ) -> Result<HashMap<i64, String>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Int(known)];
+        let rows: Vec<Reversed> = self.all(REVERSED, &args).await?;
+        Ok(rows.into_iter().map(|row| (row.reversed, row.by)).collect())
+    }
+
+    /// The first event of an issue by date that rests on its issuance: none but accruals, reversals and what they took back.
+    pub async fn first_standing(&mut self, entity: &str, bond_issue: &str) -> Result<Option<EventRow>, StoreError> {
+        self.one(&FIRST_STANDING, &[Arg::Text(entity), Arg::Text(bond_issue)]).await
+    }
+
+    /// The position in force at a date as known at a sequence.
+    pub async fn position_by(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        date: &str,
+        known: i64,
+    ) -> Result<Option<PositionRow>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date), Arg::Int(known)];
+        self.one(&POSITION_BY, &args).await
+    }
+}
