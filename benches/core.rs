@@ -98,6 +98,7 @@ fn accrued(books: &Books, through: Date) -> Books {
 /// Ten years at 4.25%, issued below par with costs.
 fn terms(settlement_date: Date) -> Terms {
     Terms {
+        opening: None,
         currency: Currency::from_code("USD").expect("listed"),
         principal: Amount::from_minor(100_000_000),
         denomination: Amount::from_minor(100_000),

@@ -70,6 +70,11 @@ pub enum Refusal {
         date: Date,
         settlement_date: Date,
     },
+    BeforeOpening {
+        field: &'static str,
+        date: Date,
+        opening_date: Date,
+    },
     AfterMaturity {
         field: &'static str,
         date: Date,
@@ -138,6 +143,7 @@ impl Refusal {
             Refusal::StatedRateDiffers { .. } => "stated_rate_differs",
             Refusal::NotACouponDate { .. } => "not_a_coupon_date",
             Refusal::BeforeSettlement { .. } => "before_settlement",
+            Refusal::BeforeOpening { .. } => "before_opening_balance",
             Refusal::AfterMaturity { .. } => "after_maturity",
             Refusal::NoConversionTerms => "no_conversion_terms",
             Refusal::FractionWithoutPrice { .. } => "share_price_required",
@@ -177,6 +183,7 @@ impl Refusal {
             | Refusal::Contradiction { field, .. }
             | Refusal::NotACouponDate { field, .. }
             | Refusal::BeforeSettlement { field, .. }
+            | Refusal::BeforeOpening { field, .. }
             | Refusal::AfterMaturity { field, .. }
             | Refusal::NotSupported { field, .. } => Some(field),
             Refusal::PrincipalNotMultiple { .. } | Refusal::ExceedsOutstanding { .. } => Some("principal"),
@@ -268,6 +275,11 @@ impl fmt::Display for Refusal {
                     "{field} {date} is before the settlement date {settlement_date}; nothing was outstanding then"
                 )
             }
+            Refusal::BeforeOpening { field, date, opening_date } => write!(
+                f,
+                "{field} {date} is not after {opening_date}, at whose close the books were taken over; what happened until then is part of \
+                 the opening balance"
+            ),
             Refusal::AfterMaturity { field, date, maturity_date } => {
                 write!(f, "{field} {date} is after the maturity date {maturity_date}")
             }

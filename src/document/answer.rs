@@ -3,7 +3,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{BatchDocument, ExtinguishmentBlock, RateAdjustmentBlock, ReversalBlock, money};
+use super::{BatchDocument, ExtinguishmentBlock, OpeningInterestBlock, RateAdjustmentBlock, ReversalBlock, money};
 use crate::accounting::Currency;
 use crate::accounting::position::Position;
 use crate::accounting::refusal::Refusal;
@@ -77,6 +77,8 @@ pub struct RecordingAnswer {
     pub accrued_through: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub issuance: Option<IssuanceBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub opening_interest: Option<OpeningInterestBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub coupon_payment: Option<CouponPaymentBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::wire::{DateString, DecimalString};
-use super::{RecordingAnswer, money};
+use super::{OpeningBalanceDocument, RecordingAnswer, money};
 use crate::accounting::instrument::{
     AccrualCutoff, AmortizationMethod, ConversionTerms, DayCount, Instrument, InterestOnConversion, Rates,
     SettlementType, ShareCapital, Terms, WithinPeriod,
@@ -137,9 +137,10 @@ pub struct BondIssueDocument {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub first_coupon_date: Option<DateString>,
     pub maturity_date: DateString,
-    /// Received for the bonds, before issue costs and without accrued interest.
+    /// Received for the bonds, before issue costs and without accrued interest. Needed unless there is an `opening_balance`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(example = "51250000.00")]
-    pub proceeds: DecimalString,
+    pub proceeds: Option<DecimalString>,
     /// Received for interest accrued to settlement; computed if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub accrued_interest_received: Option<DecimalString>,
@@ -168,6 +169,9 @@ pub struct BondIssueDocument {
     pub stated_effective_rate: Option<DecimalString>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub conversion: Option<ConversionDocument>,
+    /// Takes an issue over in mid-life; instead of `proceeds`, `issue_costs` and `accrued_interest_received`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opening_balance: Option<OpeningBalanceDocument>,
 }
 
 impl BondIssueDocument {
@@ -187,6 +191,8 @@ impl BondIssueDocument {
             ));
         }
         let amount = |field, figure| super::amount(field, figure, currency);
+        let opening = self.opening_balance.as_ref().map(|opening| opening.opening(currency)).transpose()?;
+        self.check_received(opening.is_some())?;
         Ok(Terms {
             currency,
             principal: amount("principal", self.principal)?,
@@ -199,7 +205,7 @@ impl BondIssueDocument {
             settlement_date: self.settlement_date.0,
             first_coupon_date: self.first_coupon_date.map(|date| date.0),
             maturity_date: self.maturity_date.0,
-            proceeds: amount("proceeds", self.proceeds)?,
+            proceeds: self.proceeds.map_or(Ok(Amount::ZERO), |figure| amount("proceeds", figure))?,
             accrued_interest_received: self
                 .accrued_interest_received
                 .map(|figure| amount("accrued_interest_received", figure))
@@ -213,7 +219,28 @@ impl BondIssueDocument {
             stated_effective_rate: self.stated_effective_rate.map(|rate| rate.0),
             record_days: self.record_days,
             conversion: self.conversion.as_ref().map(ConversionDocument::terms).transpose()?,
+            opening,
         })
+    }
+
+    /// What was received at issue is stated, or what stood when the books were taken over, and not both.
+    fn check_received(&self, is_taken_over: bool) -> Result<(), Refusal> {
+        if !is_taken_over {
+            let missing = || Refusal::missing("proceeds", "state what was received, or an opening_balance");
+            return self.proceeds.map(|_| ()).ok_or_else(missing);
+        }
+        let stated = [
+            ("proceeds", self.proceeds),
+            ("issue_costs", self.issue_costs),
+            ("accrued_interest_received", self.accrued_interest_received),
+        ];
+        match stated.into_iter().find(|(_, figure)| figure.is_some()) {
+            Some((field, _)) => Err(Refusal::contradiction(
+                field,
+                format!("leave {field} out: an opening_balance states what stood when the books were taken over"),
+            )),
+            None => Ok(()),
+        }
     }
 }
 

@@ -8,6 +8,7 @@ mod carrying_value;
 mod commands;
 mod entity;
 mod extinguishment;
+mod opening_balance;
 mod rate_adjustment;
 mod reversal;
 pub mod wire;
@@ -28,6 +29,7 @@ pub use commands::{
 };
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};
+pub use opening_balance::{OpeningBalanceDocument, OpeningInterestBlock};
 pub use rate_adjustment::{AdjustmentReasonName, RateAdjustmentBlock, RateAdjustmentRequest};
 pub use reversal::{ReversalBlock, ReversalRequest};
 

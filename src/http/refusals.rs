@@ -30,6 +30,8 @@ refusals! {
         "Coupon dates run back from maturity; the detail names the nearest one.";
     "before_settlement" UNPROCESSABLE_ENTITY "The date is before settlement",
         "Nothing was outstanding before the issue settled.";
+    "before_opening_balance" UNPROCESSABLE_ENTITY "The date is not after the opening balance",
+        "What happened until then is part of the balance that was taken over.";
     "after_maturity" UNPROCESSABLE_ENTITY "The date is after maturity",
         "The issue had ended by then.";
     "no_conversion_terms" UNPROCESSABLE_ENTITY "The issue cannot be converted",

@@ -17,10 +17,11 @@ use crate::accounting::position::History;
 use crate::accounting::transaction::accrual::Accrual;
 use crate::accounting::transaction::coupon_payment::CouponPayment;
 use crate::accounting::transaction::extinguishment::{Extinguishment, Occasion};
-use crate::accounting::transaction::{Books, Decision, issuance};
+use crate::accounting::transaction::{Books, Decision, issuance, opening_balance};
 use crate::document::{
     AccrualRequest, BondIssueDocument, ConversionBlock, ConversionRequest, CouponPaymentBlock, CouponPaymentRequest,
-    ExtinguishmentBlock, IssuanceBlock, PositionDocument, RateAdjustmentBlock, RateAdjustmentRequest, RecordingAnswer,
+    ExtinguishmentBlock, IssuanceBlock, OpeningInterestBlock, PositionDocument, RateAdjustmentBlock,
+    RateAdjustmentRequest, RecordingAnswer,
 };
 use crate::store::{CouponRow, Reader, Rows};
 
@@ -166,7 +167,7 @@ impl Asked<'_> {
         let Some(decision) = accrual.decide(&books)? else {
             let outstanding = books.history.last().is_some_and(|row| row.principal.is_positive());
             let reason = if outstanding { "accrued through this date already" } else { "nothing is outstanding" };
-            let accrued_through = books.accrued().date.max(books.instrument.terms().settlement_date);
+            let accrued_through = books.accrued().date.max(books.instrument.start().moment.date);
             return Ok(Decided::Nothing { reason, accrued_through });
         };
         let blocks = RecordingAnswer {
@@ -269,16 +270,11 @@ pub(super) fn new_issue(
     workspace.framework.accepts(&terms)?;
     let instrument = Instrument::new(terms)?;
     let calendar = workspace.calendar()?;
-    let decision = issuance::decide(&instrument, calendar)?;
     let currency = instrument.terms().currency;
-    let blocks = RecordingAnswer {
-        issuance: Some(IssuanceBlock::of(&decision.outcome, currency)?),
-        ..RecordingAnswer::default()
-    };
     let books = Books::empty(Arc::new(instrument), calendar);
-    let parts = Parts {
-        kind: "issuance",
-        bond_issue: id,
+    let parts = |kind| Parts {
+        kind,
+        bond_issue: id.clone(),
         document: Arc::new(document.clone()),
         books: &books,
         follows: 0,
@@ -286,5 +282,14 @@ pub(super) fn new_issue(
         reference: Some(document.reference.clone()),
         request: serde_json::Value::Null,
     };
-    parts.draft(decision, blocks, Rows::default())
+    if books.instrument.terms().opening.is_some() {
+        let decision = opening_balance::decide(&books)?;
+        let opening_interest = Some(OpeningInterestBlock::of(&decision.outcome, currency)?);
+        let blocks = RecordingAnswer { opening_interest, ..RecordingAnswer::default() };
+        return parts("opening_balance").draft(decision, blocks, Rows::default());
+    }
+    let decision = issuance::decide(&books.instrument, calendar)?;
+    let issuance = Some(IssuanceBlock::of(&decision.outcome, currency)?);
+    let blocks = RecordingAnswer { issuance, ..RecordingAnswer::default() };
+    parts("issuance").draft(decision, blocks, Rows::default())
 }

@@ -71,7 +71,7 @@ impl Asked<'_> {
     /// What must be reversed first. Coupons that were paid on other principal are the core's to find.
     async fn check_dependents(&self, event: &EventRow, reader: &mut Reader<'_>) -> Result<(), RecordError> {
         let dependent = match event.kind.as_str() {
-            "issuance" => reader.first_standing(self.entity, self.id).await?,
+            "issuance" | "opening_balance" => reader.first_standing(self.entity, self.id).await?,
             ACCEPTANCE => match reader.natural_key(self.entity, "acceptance", &event.id).await? {
                 Some(settlement) => reader.event(self.entity, &settlement).await?,
                 None => None,
@@ -132,7 +132,7 @@ impl Asked<'_> {
         let detail: Detail =
             serde_json::from_str(&event.detail).map_err(|error| RecordError::corrupt("event", error))?;
         let kind = match event.kind.as_str() {
-            "issuance" => "bond_issue",
+            "issuance" | "opening_balance" => "bond_issue",
             "coupon_payment" => "coupon_payment",
             "conversion" => "conversion",
             "repurchase" => "repurchase",

@@ -126,6 +126,7 @@ impl Session<'_> {
         }
         let stamp = self.stamp(workspace);
         let event_id = new_id(&workspace.head.entity);
+        let kind = drafted.draft.kind;
         let (recording, mut rows) = stamped(&id, drafted, &event_id, &stamp, workspace)?;
         let terms = instrument.terms();
         let rates: StoredRates = instrument.rates().into();
@@ -136,7 +137,7 @@ impl Session<'_> {
             reference: document.reference.clone(),
             isin: document.isin.clone(),
             currency: document.currency.clone(),
-            settlement_date: terms.settlement_date.to_string(),
+            settlement_date: instrument.start().moment.date.to_string(),
             maturity_date: terms.maturity_date.to_string(),
             terms: json(document)?,
             rates: json(&rates)?,
@@ -144,7 +145,7 @@ impl Session<'_> {
         rows.natural_keys.push(self.natural_key(workspace, "bond_issue", &document.reference, &id));
         let answer = issue_answer(Some(id.clone()), document, rate, recording);
         let recorded = Recorded::new(CREATED, &answer)?;
-        self.finish(workspace, &stamp, ("issuance", &id), &mut rows, &recorded)?;
+        self.finish(workspace, &stamp, (kind, &id), &mut rows, &recorded)?;
         Ok(Done::new(recorded, rows))
     }
 

@@ -158,10 +158,10 @@ impl IssueState {
         reader: &mut Reader<'_>,
     ) -> Result<Books, RecordError> {
         let mut books = self.books.clone();
-        let settlement = books.instrument.terms().settlement_date;
-        let first = books.history.rows().first().map_or(settlement, |row| row.date);
+        let begin = books.instrument.start().moment.date;
+        let first = books.history.rows().first().map_or(begin, |row| row.date);
         let from = if with_row_before { date.yesterday().unwrap_or(date) } else { date };
-        if first > from && first > settlement {
+        if first > from && first > begin {
             let rows = reader.position_rows_from(entity, id, &date.to_string()).await?;
             let paid = reader.paid_coupons(entity, id, i64::MAX).await?;
             books.history = History::new(

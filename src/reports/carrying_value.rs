@@ -56,9 +56,9 @@ pub fn carrying_value(
     rows: &InForce,
     out_of_period: &Components,
 ) -> Result<CarryingValue, Refusal> {
-    let terms = instrument.terms();
     let row = rows.position.unwrap_or_else(|| PositionRow::before(as_of));
-    let moment = if as_of < terms.settlement_date { Moment::of_movement(as_of) } else { instrument.close_of(as_of) };
+    let begin = instrument.start().moment.date;
+    let moment = if as_of < begin { Moment::of_movement(as_of) } else { instrument.close_of(as_of) };
     let position = if row.principal.is_zero() && rows.position.is_none() {
         nothing(moment)
     } else {
@@ -71,7 +71,7 @@ pub fn carrying_value(
     let unexplained = booked.plus(&unaccrued)?.plus(out_of_period)?.minus(&position.components()?)?;
     Ok(CarryingValue {
         posted: posted(instrument, moment, rows, &booked)?,
-        accrued_through: rows.booked.map(|row| row.accrued.date.max(terms.settlement_date)),
+        accrued_through: rows.booked.map(|row| row.accrued.date.max(begin)),
         overdue: is_overdue(instrument, as_of, &row, &position)?,
         position,
         booked,

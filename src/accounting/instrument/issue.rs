@@ -5,28 +5,12 @@ use rust_decimal::Decimal;
 
 use super::coupon_dates::CouponDates;
 use super::effective_rate::{RATE_BOUNDS, solve};
-use super::terms::{AccrualCutoff, Terms};
+use super::start::{self, Moment, Start};
+use super::terms::Terms;
 use super::unit_curve::{Spans, UnitCurve};
 use super::validation::validate;
 use crate::accounting::money::{Amount, round_to_minor_unit, units_of};
 use crate::accounting::refusal::Refusal;
-
-/// A point in an issue's life: a date, and the day boundary up to which interest and amortization run at it.
-///
-/// A movement effective on D happens at boundary D. A balance at close of business on D runs to the boundary that
-/// [`Instrument::close_of`] gives.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Moment {
-    pub date: Date,
-    pub boundary: Date,
-}
-
-impl Moment {
-    /// The moment of a movement effective on `date`.
-    pub fn of_movement(date: Date) -> Moment {
-        Moment { date, boundary: date }
-    }
-}
 
 /// The solved rates of an issue, a coupon period each. They are stored with the terms and never solved again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -58,6 +42,7 @@ pub struct ScheduleRow {
 pub struct Instrument {
     terms: Terms,
     dates: CouponDates,
+    start: Start,
     rates: Rates,
     gross: UnitCurve,
     /// The net curve and the gross one over the same horizon; `None` without issue costs, whose component is then nothing.
@@ -72,8 +57,9 @@ impl Instrument {
     /// A [`Refusal`] that names the field, or says with the figures that no rate explains the proceeds.
     pub fn new(terms: Terms) -> Result<Instrument, Refusal> {
         let dates = validate(&terms)?;
-        let rates = solve_rates(&terms, &dates)?;
-        let instrument = Instrument::assemble(terms, dates, rates)?;
+        let start = Start::of(&terms, &dates)?;
+        let rates = solve_rates(&terms, &dates, &start)?;
+        let instrument = Instrument::assemble(terms, dates, start, rates)?;
         instrument.check_stated_rate()?;
         Ok(instrument)
     }
@@ -84,14 +70,16 @@ impl Instrument {
     /// A [`Refusal`] when the stored terms are not those of a recorded issue.
     pub fn restore(terms: Terms, rates: Rates) -> Result<Instrument, Refusal> {
         let dates = validate(&terms)?;
-        Instrument::assemble(terms, dates, rates)
+        let start = Start::of(&terms, &dates)?;
+        Instrument::assemble(terms, dates, start, rates)
     }
 
-    fn assemble(terms: Terms, dates: CouponDates, rates: Rates) -> Result<Instrument, Refusal> {
-        let horizons = Horizons::of(&terms);
-        let (gross_price, net_price) = prices(&terms)?;
+    fn assemble(terms: Terms, dates: CouponDates, start: Start, rates: Rates) -> Result<Instrument, Refusal> {
+        let horizons = Horizons::of(&terms, &start);
+        let (gross_price, net_price) = start.prices()?;
+        let begin = start.moment.boundary;
         let curve = |price, rate, horizon| {
-            let spans = Spans::new(&dates, terms.settlement_date, horizon);
+            let spans = Spans::new(&dates, begin, horizon);
             UnitCurve::solved(
                 spans,
                 price,
@@ -104,7 +92,7 @@ impl Instrument {
             .ok_or(Refusal::Overflow)
         };
         let stated = |price, rate, horizon| {
-            let spans = Spans::new(&dates, terms.settlement_date, horizon);
+            let spans = Spans::new(&dates, begin, horizon);
             UnitCurve::stated(
                 spans,
                 price,
@@ -116,12 +104,12 @@ impl Instrument {
             )
             .ok_or(Refusal::Overflow)
         };
-        let without_costs = terms.issue_costs.is_zero();
+        let without_costs = start.issue_costs.is_zero();
         let mut difference = None;
         let mut net = |horizon| match terms.stated_effective_rate {
             Some(_) => {
                 let (curve, left) = stated(net_price, rates.net, horizon)?;
-                difference = Some(units_of(terms.principal, left)?);
+                difference = Some(units_of(start.principal, left)?);
                 Ok(curve)
             }
             None => curve(net_price, rates.net, horizon),
@@ -136,15 +124,31 @@ impl Instrument {
             };
             (gross, costs)
         };
-        Ok(Instrument { terms, dates, rates, gross, costs, stated_rate_difference: difference })
+        Ok(Instrument { terms, dates, start, rates, gross, costs, stated_rate_difference: difference })
     }
 
-    /// The moment to which an issue is accrued when it is recognised: the boundary is that of the settlement date, and its day has
-    /// not come. Interest is then booked as it was received; the first accrual posts the difference to what is computed, and an event
-    /// on the settlement date itself brings one to its own moment.
-    pub fn before_settlement(&self) -> Moment {
-        let settlement = self.terms.settlement_date;
-        Moment { date: settlement.yesterday().unwrap_or(settlement), boundary: settlement }
+    /// Where its books begin: at settlement, or at the close of the day of its opening balance.
+    pub fn start(&self) -> Start {
+        self.start
+    }
+
+    /// The moment of a movement effective on a date, or of the start on its date.
+    pub fn moment_of(&self, date: Date) -> Moment {
+        if date == self.start.moment.date { self.start.moment } else { Moment::of_movement(date) }
+    }
+
+    /// The moment to which an issue is accrued when it is recognised: the boundary is that of the start, and its day has not come.
+    /// Interest is then booked as it was received or taken over; the first accrual posts the difference to what is computed, and an
+    /// event on the settlement date itself brings one to its own moment.
+    pub fn before_start(&self) -> Moment {
+        let Moment { date, boundary } = self.start.moment;
+        Moment { date: date.yesterday().unwrap_or(date), boundary }
+    }
+
+    /// The last coupon that was due when the books were opened, and what was not paid yet of it and those before it.
+    pub fn opening_coupon(&self) -> Option<(Date, Amount)> {
+        let opening = self.terms.opening.filter(|opening| !opening.interest_due.is_zero())?;
+        Some((start::last_coupon_date(opening.date, &self.dates)?, opening.interest_due))
     }
 
     /// The terms.
@@ -188,12 +192,11 @@ impl Instrument {
     /// With `through_date` the day has earned its interest: boundary D+1. The boundary is D on the settlement date, on a coupon
     /// date, at the end and for a month-end issue, and always with `to_date`.
     pub fn close_of(&self, date: Date) -> Moment {
-        let to_date = self.terms.accrual_cutoff == AccrualCutoff::ToDate
-            || date == self.terms.settlement_date
-            || self.dates.is_month_end()
-            || self.dates.is_coupon_date(date);
-        let boundary = if to_date { date } else { date.tomorrow().unwrap_or(date) };
-        Moment { date, boundary: boundary.min(self.terms.maturity_date).max(self.terms.settlement_date) }
+        if date == self.start.moment.date {
+            return self.start.moment;
+        }
+        let boundary = start::close_of(date, &self.terms, &self.dates).boundary;
+        Moment { date, boundary: boundary.min(self.terms.maturity_date).max(self.start.moment.boundary) }
     }
 
     /// Unamortised premium (positive) or discount (negative) of a principal at a boundary: N x (gross - 1).
@@ -238,17 +241,17 @@ impl Instrument {
         units_of(principal, per_unit)
     }
 
-    /// Interest accrued from the dated date to settlement, computed.
-    pub fn accrued_at_settlement(&self) -> Result<Amount, Refusal> {
-        self.accrued(self.terms.principal, Moment::of_movement(self.terms.settlement_date))
+    /// Interest accrued at the start, computed.
+    pub fn accrued_at_start(&self) -> Result<Amount, Refusal> {
+        self.accrued(self.start.principal, self.start.moment)
     }
 
-    /// The schedule of a principal, one row a period of the grid, the first beginning at settlement. Rows are differences of
+    /// The schedule of a principal, one row a period of the grid, the first beginning at the start. Rows are differences of
     /// rounded balances, so they add up.
     pub fn schedule(&self, principal: Amount) -> Result<Vec<ScheduleRow>, Refusal> {
-        let first = self.dates.period_of(self.terms.settlement_date.tomorrow().unwrap_or(self.terms.settlement_date));
+        let mut start = self.start.moment.boundary;
+        let first = self.dates.period_of(start.tomorrow().unwrap_or(start));
         let mut rows = Vec::new();
-        let mut start = self.terms.settlement_date;
         let mut opening = self.net_components(principal, start)?;
         for (row, number) in (first..=self.dates.periods()).enumerate() {
             let (period_start, end) = self.dates.period(number);
@@ -283,21 +286,22 @@ impl Instrument {
         let (Some(stated), Some(difference)) = (self.terms.stated_effective_rate, self.stated_rate_difference) else {
             return Ok(());
         };
-        let horizons = Horizons::of(&self.terms);
-        let horizon = if self.terms.issue_costs.is_zero() { horizons.gross } else { horizons.costs };
-        let spans = Spans::new(&self.dates, self.terms.settlement_date, horizon);
+        let start = &self.start;
+        let horizons = Horizons::of(&self.terms, start);
+        let horizon = if start.issue_costs.is_zero() { horizons.gross } else { horizons.costs };
+        let spans = Spans::new(&self.dates, start.moment.boundary, horizon);
         let per_year = self.terms.periods_per_year();
         let accrued = spans.accrued_at_settlement();
-        let price = prices(&self.terms)?.1 + accrued;
+        let price = start.prices()?.1 + accrued;
         let solved = solve(&spans.cash_flows(self.terms.redemption_price), price, per_year)
             .map(|rate| rate * Decimal::from(per_year));
         let rounds = solved.is_some_and(|solved| {
             solved.round_dp_with_strategy(stated.scale(), rust_decimal::RoundingStrategy::MidpointAwayFromZero)
                 == stated
         });
-        let redemption = units_of(self.terms.principal, self.terms.redemption_price)?;
-        let premium_or_discount = redemption.minus(self.terms.proceeds)?;
-        let whole = Decimal::from(premium_or_discount.minor().abs()) + Decimal::from(self.terms.issue_costs.minor());
+        let redemption = units_of(start.principal, self.terms.redemption_price)?;
+        let premium_or_discount = redemption.minus(start.clean)?;
+        let whole = Decimal::from(premium_or_discount.minor().abs()) + Decimal::from(start.issue_costs.minor());
         let allowed = round_to_minor_unit(whole * Decimal::new(2, 2))?;
         let small = Decimal::from(difference.minor()).abs() <= Decimal::from(allowed.minor());
         let driven = self.costs.as_ref().map_or(&self.gross, |(net, _)| net);
@@ -324,49 +328,43 @@ struct Horizons {
 }
 
 impl Horizons {
-    fn of(terms: &Terms) -> Horizons {
+    fn of(terms: &Terms, start: &Start) -> Horizons {
         let costs = terms.amortization_end.unwrap_or(terms.maturity_date);
         let discount =
-            Decimal::from(terms.proceeds.minor()) < Decimal::from(terms.principal.minor()) * terms.redemption_price;
+            Decimal::from(start.clean.minor()) < Decimal::from(start.principal.minor()) * terms.redemption_price;
         Horizons { gross: if discount { costs } else { terms.maturity_date }, costs }
     }
 }
 
-/// Gross and net proceeds of one unit of principal.
-fn prices(terms: &Terms) -> Result<(Decimal, Decimal), Refusal> {
-    let principal = Decimal::from(terms.principal.minor());
-    let net = terms.proceeds.minus(terms.issue_costs)?;
-    Ok((Decimal::from(terms.proceeds.minor()) / principal, Decimal::from(net.minor()) / principal))
-}
-
-fn solve_rates(terms: &Terms, dates: &CouponDates) -> Result<Rates, Refusal> {
-    let horizons = Horizons::of(terms);
-    let (gross_price, net_price) = prices(terms)?;
+fn solve_rates(terms: &Terms, dates: &CouponDates, start: &Start) -> Result<Rates, Refusal> {
+    let horizons = Horizons::of(terms, start);
+    let (gross_price, net_price) = start.prices()?;
+    let without_costs = start.issue_costs.is_zero();
     let per_year = terms.periods_per_year();
     let rate_at = |what, price: Decimal, horizon| {
-        let spans = Spans::new(dates, terms.settlement_date, horizon);
+        let spans = Spans::new(dates, start.moment.boundary, horizon);
         let flows = spans.cash_flows(terms.redemption_price);
         solve(&flows, price + spans.accrued_at_settlement(), per_year)
-            .ok_or_else(|| no_rate(terms, what, price, &flows.payments))
+            .ok_or_else(|| no_rate(terms, start, what, price, &flows.payments))
     };
     let stated = terms.stated_effective_rate.map(|stated| stated / Decimal::from(per_year));
     let gross = match stated {
-        Some(stated) if terms.issue_costs.is_zero() => stated,
+        Some(stated) if without_costs => stated,
         _ => rate_at("proceeds", gross_price, horizons.gross)?,
     };
     // Without issue costs there is one curve and one rate, to the horizon of the premium or discount.
-    let one_curve = terms.issue_costs.is_zero() || horizons.gross == horizons.costs;
+    let one_curve = without_costs || horizons.gross == horizons.costs;
     let gross_same_horizon = if one_curve { gross } else { rate_at("proceeds", gross_price, horizons.costs)? };
     let net = match stated {
         Some(stated) => stated,
-        None if terms.issue_costs.is_zero() => gross,
+        None if without_costs => gross,
         None => rate_at("proceeds less issue costs", net_price, horizons.costs)?,
     };
     Ok(Rates { gross, net, gross_same_horizon })
 }
 
-fn no_rate(terms: &Terms, what: &'static str, price: Decimal, payments: &[Decimal]) -> Refusal {
-    let principal = terms.principal.to_major(terms.currency);
+fn no_rate(terms: &Terms, start: &Start, what: &'static str, price: Decimal, payments: &[Decimal]) -> Refusal {
+    let principal = start.principal.to_major(terms.currency);
     let decimals = u32::from(terms.currency.exponent());
     Refusal::NoRateExplains {
         what,

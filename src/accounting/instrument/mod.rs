@@ -4,13 +4,15 @@ pub mod coupon_dates;
 pub mod day_count;
 pub mod effective_rate;
 mod issue;
+mod start;
 pub mod terms;
 pub mod unit_curve;
 mod validation;
 
 pub use day_count::DayCount;
-pub use issue::{Instrument, Moment, Rates, ScheduleRow};
+pub use issue::{Instrument, Rates, ScheduleRow};
+pub use start::{Moment, Start};
 pub use terms::{
-    AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, SettlementType, ShareCapital, Terms,
-    WithinPeriod,
+    AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, Opening, SettlementType, ShareCapital,
+    Terms, WithinPeriod,
 };

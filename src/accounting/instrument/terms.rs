@@ -74,6 +74,21 @@ pub struct ConversionTerms {
     pub settlement: SettlementType,
 }
 
+/// What is taken over of an issue at the close of a day, signed as in a position: a premium is positive, a discount and issue costs are
+/// negative.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Opening {
+    pub date: Date,
+    /// Outstanding.
+    pub principal: Amount,
+    pub premium_discount: Amount,
+    pub issue_costs: Amount,
+    /// Interest due and accrued.
+    pub interest_payable: Amount,
+    /// Coupons of completed periods that are not paid yet.
+    pub interest_due: Amount,
+}
+
 /// The terms of an issue. Plain data: [`Instrument::new`](super::Instrument::new) is what proves them right.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Terms {
@@ -110,6 +125,8 @@ pub struct Terms {
     /// The record date lies so many days before the coupon date.
     pub record_days: Option<u16>,
     pub conversion: Option<ConversionTerms>,
+    /// Where the books begin, if not at settlement. Then `proceeds`, `issue_costs` and `accrued_interest_received` are nothing.
+    pub opening: Option<Opening>,
 }
 
 impl Terms {

@@ -49,6 +49,9 @@ fn amounts(terms: &Terms) -> Result<(), Refusal> {
             denomination: major(terms.denomination),
         });
     }
+    if terms.opening.is_some() {
+        return Ok(());
+    }
     positive("proceeds", terms.proceeds)?;
     if terms.issue_costs.is_negative() {
         return Err(Refusal::invalid("issue_costs", major(terms.issue_costs), "costs are stated as a positive amount"));

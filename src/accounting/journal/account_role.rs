@@ -60,6 +60,9 @@ roles! {
     DebtConversionExpense "debt_conversion_expense" NetIncome false "Debt conversion expense";
     GainOnExtinguishment "gain_on_extinguishment" NetIncome false "Gain on extinguishment of debt";
     LossOnExtinguishment "loss_on_extinguishment" NetIncome false "Loss on extinguishment of debt";
+    /// Against it stand balances taken over, which the ledger holds already; it is cleared there. Until then it is equity, as the
+    /// balances are what past years left.
+    OpeningBalanceClearing "opening_balance_clearing" Equity false "Opening balance clearing";
 }
 
 impl AccountRole {

@@ -79,6 +79,8 @@ pub fn credit(
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum EntryKind {
     Issuance,
+    /// An issue taken over in mid-life.
+    OpeningBalance,
     Accrual,
     /// An accrual or take-back for a past stretch of time, posted because of an event recorded after it.
     CatchUp,
@@ -95,8 +97,9 @@ pub enum EntryKind {
 
 impl EntryKind {
     /// Every kind.
-    pub const ALL: [EntryKind; 9] = [
+    pub const ALL: [EntryKind; 10] = [
         EntryKind::Issuance,
+        EntryKind::OpeningBalance,
         EntryKind::Accrual,
         EntryKind::CatchUp,
         EntryKind::CouponPayment,
@@ -111,6 +114,7 @@ impl EntryKind {
     pub fn name(self) -> &'static str {
         match self {
             EntryKind::Issuance => "issuance",
+            EntryKind::OpeningBalance => "opening_balance",
             EntryKind::Accrual => "accrual",
             EntryKind::CatchUp => "catch_up",
             EntryKind::CouponPayment => "coupon_payment",
@@ -128,6 +132,7 @@ impl EntryKind {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum MovementKind {
     Issuance,
+    OpeningBalance,
     Accrual,
     PriorPeriodCatchUp,
     CouponPaid,
@@ -144,8 +149,9 @@ pub enum MovementKind {
 
 impl MovementKind {
     /// Every kind, in the order in which a rollforward shows them.
-    pub const ALL: [MovementKind; 10] = [
+    pub const ALL: [MovementKind; 11] = [
         MovementKind::Issuance,
+        MovementKind::OpeningBalance,
         MovementKind::Accrual,
         MovementKind::CouponPaid,
         MovementKind::PriorPeriodCatchUp,
@@ -166,6 +172,7 @@ impl MovementKind {
     pub fn name(self) -> &'static str {
         match self {
             MovementKind::Issuance => "issuance",
+            MovementKind::OpeningBalance => "opening_balance",
             MovementKind::Accrual => "accrual",
             MovementKind::PriorPeriodCatchUp => "prior_period_catch_up",
             MovementKind::CouponPaid => "coupon_paid",
@@ -298,7 +305,7 @@ impl Movement {
             }
             AccountRole::InterestExpense | AccountRole::DebtConversionExpense => (&mut self.expense, debit),
             AccountRole::GainOnExtinguishment | AccountRole::LossOnExtinguishment => (&mut self.gain_loss, credit),
-            AccountRole::AccruedInducement => return Ok(()),
+            AccountRole::AccruedInducement | AccountRole::OpeningBalanceClearing => return Ok(()),
         };
         *field = field.plus(change)?;
         Ok(())

@@ -159,6 +159,8 @@ impl History {
         };
         // A payment may be made long after its coupon date, and concerns no other coupon.
         let own = change.map(CouponChange::coupon_date).filter(|date| *date <= start);
+        let taken_over = instrument.opening_coupon().filter(|_| start == instrument.start().moment.date);
+        let own = own.or(taken_over.map(|(date, _)| date));
         let dates: Vec<Date> =
             own.into_iter().chain(instrument.dates().coupon_dates_between(start, end).iter().copied()).collect();
         let entitlements: Vec<(Entitlement, Entitlement)> = dates
@@ -193,6 +195,12 @@ impl History {
     /// What falls due on a coupon date: the coupon on the principal outstanding immediately before it, and what was left to be paid
     /// with it at conversions in its period.
     pub fn due_with(&self, coupon_date: Date, instrument: &Instrument) -> Result<DueWithCoupon, Refusal> {
+        if let Some((date, coupon)) = instrument.opening_coupon().filter(|(date, _)| *date == coupon_date) {
+            // It was taken over as an amount; nothing of it is due if the opening balance is reversed.
+            let taken_over = self.at(instrument.start().moment.date.max(date), instrument)?.principal;
+            let coupon = if taken_over.is_zero() { Amount::ZERO } else { coupon };
+            return Ok(DueWithCoupon { principal: taken_over, coupon, left_payable: Amount::ZERO });
+        }
         let previous = self.before(coupon_date);
         let principal = previous.map_or(Amount::ZERO, |row| row.principal);
         let in_period = previous.filter(|row| instrument.dates().next_coupon_date(row.date) == Some(coupon_date));

@@ -22,6 +22,9 @@ impl Accrual {
     /// [`Refusal::BeforeSettlement`].
     pub fn decide(&self, books: &Books) -> Result<Outcome, Refusal> {
         let terms = books.instrument.terms();
+        if let Some(opening) = terms.opening.filter(|opening| self.through < opening.date) {
+            return Err(Refusal::BeforeOpening { field: "through", date: self.through, opening_date: opening.date });
+        }
         if self.through < terms.settlement_date {
             return Err(Refusal::BeforeSettlement {
                 field: "through",

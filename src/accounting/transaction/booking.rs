@@ -152,7 +152,7 @@ impl<'a> Journal<'a> {
     pub fn finish(self) -> Result<(Vec<Posting>, Vec<BookedRow>), Refusal> {
         let mut postings = self.postings;
         postings.sort_by_key(|posting| posting.posting_date);
-        let first = self.books.instrument.before_settlement();
+        let first = self.books.instrument.before_start();
         let booked_rows = booked_rows(&self.books.booked, &postings, &self.accrued, &self.later, first)?;
         Ok((postings, booked_rows))
     }

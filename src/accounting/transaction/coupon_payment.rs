@@ -44,7 +44,16 @@ impl CouponPayment {
     pub fn decide(&self, books: &Books, paid_already: bool) -> Result<Decision<Outcome>, Refusal> {
         let dates = books.instrument.dates();
         let coupon_date = self.coupon_date;
-        books.check_date("coupon_date", coupon_date)?;
+        let paid_on = self.paid_on.unwrap_or(coupon_date);
+        match books.instrument.terms().opening {
+            Some(opening) if books.instrument.opening_coupon().is_some_and(|(date, _)| date == coupon_date) => {
+                if paid_on <= opening.date {
+                    let (date, opening_date) = (paid_on, opening.date);
+                    return Err(Refusal::BeforeOpening { field: "paid_on", date, opening_date });
+                }
+            }
+            _ => books.check_date("coupon_date", coupon_date)?,
+        }
         if !dates.is_coupon_date(coupon_date) {
             return Err(Refusal::NotACouponDate {
                 field: "coupon_date",
@@ -52,7 +61,6 @@ impl CouponPayment {
                 nearest: dates.nearest_coupon_date(coupon_date),
             });
         }
-        let paid_on = self.paid_on.unwrap_or(coupon_date);
         if paid_on < coupon_date {
             return Err(Refusal::contradiction(
                 "paid_on",

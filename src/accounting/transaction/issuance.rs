@@ -1,7 +1,5 @@
 //! Issuance: the debt is recognised at what was received for it.
 
-use jiff::civil::Date;
-
 use super::Decision;
 use super::booking::{booked_rows, premium_discount_lines};
 use crate::accounting::fiscal_calendar::FiscalCalendar;
@@ -28,7 +26,7 @@ pub struct Outcome {
 pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decision<Outcome>, Refusal> {
     let terms = instrument.terms();
     let settlement = Moment::of_movement(terms.settlement_date);
-    let computed = instrument.accrued_at_settlement()?;
+    let computed = instrument.accrued_at_start()?;
     let received = terms.accrued_interest_received.unwrap_or(computed);
     let premium_discount = terms.proceeds.minus(terms.principal)?;
     let issue_costs = terms.issue_costs.negated()?;
@@ -52,10 +50,10 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
             entry,
         })
         .collect();
-    let booked_rows = booked_rows(&[], &postings, &[], &[], instrument.before_settlement())?;
+    let booked_rows = booked_rows(&[], &postings, &[], &[], instrument.before_start())?;
     Ok(Decision {
         effective_date: terms.settlement_date,
-        before: nothing(terms.settlement_date),
+        before: nothing(settlement),
         after: row.position(settlement, instrument)?,
         postings,
         position_rows: vec![row],
@@ -66,9 +64,10 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
     })
 }
 
-fn nothing(date: Date) -> Position {
+/// The position before anything is.
+pub(super) fn nothing(moment: Moment) -> Position {
     Position {
-        moment: Moment::of_movement(date),
+        moment,
         principal: Amount::ZERO,
         premium_discount: Amount::ZERO,
         issue_costs: Amount::ZERO,

@@ -11,6 +11,7 @@ pub mod inducement;
 pub mod issuance;
 mod leaving;
 mod observation;
+pub mod opening_balance;
 pub mod rate_adjustment;
 pub mod reversal;
 mod settlement;
@@ -58,7 +59,7 @@ impl Books {
 
     /// The moment to which the issue was last accrued.
     pub fn accrued(&self) -> Moment {
-        self.booked.last().map_or_else(|| self.instrument.before_settlement(), |row| row.accrued)
+        self.booked.last().map_or_else(|| self.instrument.before_start(), |row| row.accrued)
     }
 
     /// All that is booked.
@@ -73,8 +74,14 @@ impl Books {
 
     fn check_date(&self, field: &'static str, date: Date) -> Result<(), Refusal> {
         let terms = self.instrument.terms();
-        if date < terms.settlement_date {
-            return Err(Refusal::BeforeSettlement { field, date, settlement_date: terms.settlement_date });
+        match &terms.opening {
+            Some(opening) if date <= opening.date => {
+                return Err(Refusal::BeforeOpening { field, date, opening_date: opening.date });
+            }
+            None if date < terms.settlement_date => {
+                return Err(Refusal::BeforeSettlement { field, date, settlement_date: terms.settlement_date });
+            }
+            _ => {}
         }
         if date > terms.maturity_date {
             return Err(Refusal::AfterMaturity { field, date, maturity_date: terms.maturity_date });

@@ -12,7 +12,6 @@ use rust_decimal::Decimal;
 use super::booking::{Journal, components_of};
 use super::{Books, Decision};
 use crate::accounting::fiscal_calendar::FiscalCalendar;
-use crate::accounting::instrument::Moment;
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, signed};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, RowChange};
@@ -73,7 +72,7 @@ impl Reversal {
         let books = &Books { calendar: self.calendar(books.calendar, reversed)?, ..books.clone() };
         let instrument = &books.instrument;
         let (date, change) = (reversed.effective_date, reversed.change.inverse()?);
-        let moment = Moment::of_movement(date);
+        let moment = instrument.moment_of(date);
         let history = books.history.with(date, &change, instrument)?;
         if let Some(coupon_date) = history.underpaid_since(&books.history, instrument)? {
             return Err(Refusal::DependentEvent {

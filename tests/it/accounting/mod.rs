@@ -29,6 +29,7 @@ pub fn usd(text: &str) -> Amount {
 /// A ten-thousand dollar issue of five years with semi-annual coupons: each test changes what it is about.
 pub fn terms() -> Terms {
     Terms {
+        opening: None,
         currency: Currency::from_code("USD").expect("listed"),
         principal: usd("100000"),
         denomination: usd("1000"),

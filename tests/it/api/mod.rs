@@ -22,6 +22,7 @@ mod known_at;
 mod market_value;
 mod natural_keys;
 mod openapi;
+mod opening_balances;
 mod pagination;
 mod posting_dates;
 mod previews;

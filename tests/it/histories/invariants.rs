@@ -154,7 +154,7 @@ pub fn schedule_adds_up(rows: &[ScheduleRow], instrument: &Instrument) -> Checke
     let terms = instrument.terms();
     let mut carrying = terms.proceeds.minor() - terms.issue_costs.minor();
     let mut start = terms.settlement_date;
-    let mut received = instrument.accrued_at_settlement().map_err(|refusal| format!("{refusal:?}"))?.minor();
+    let mut received = instrument.accrued_at_start().map_err(|refusal| format!("{refusal:?}"))?.minor();
     for row in rows {
         same("start of a schedule row", row.start, start)?;
         same("schedule row's end", row.carrying_amount.minor(), carrying + row.amortization.minor())?;

@@ -57,6 +57,7 @@ pub fn draw(dice: &mut Dice) -> Terms {
     let grid_end = dice.between(0, i64::from(whole - 1));
     let record_limit = 28 * i64::from(months) - 1;
     Terms {
+        opening: None,
         currency: Currency::from_code(dice.pick(&["USD", "EUR", "JPY", "KWD", "CLF"])).expect("listed"),
         principal: Amount::from_minor(principal),
         denomination: Amount::from_minor(denomination),
@@ -118,7 +119,7 @@ pub fn draw(dice: &mut Dice) -> Terms {
 /// computed one, and a stated rate rounded from the solved one.
 pub fn refine(dice: &mut Dice, instrument: Instrument) -> Result<Instrument, Refusal> {
     let mut terms = instrument.terms().clone();
-    let computed = instrument.accrued_at_settlement()?.minor();
+    let computed = instrument.accrued_at_start()?.minor();
     if !terms.is_zero_coupon() && dice.chance(25) {
         let received = match dice.between(1, 3) {
             1 => 0,

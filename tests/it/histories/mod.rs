@@ -16,6 +16,7 @@ mod invariants;
 mod issue;
 mod life;
 mod reversal;
+mod takeover;
 
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};

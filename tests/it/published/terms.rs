@@ -93,6 +93,7 @@ impl TermsData {
         let optional_day = |text: &Option<String>| text.as_deref().map(day).transpose();
         let settlement_date = day(&self.settlement_date)?;
         Ok(Terms {
+            opening: None,
             currency: usd(),
             principal: amount(decimal(&self.principal)?, times)?,
             denomination: amount(decimal(self.denomination.as_ref().unwrap_or(&self.principal))?, times)?,

@@ -204,7 +204,7 @@ pub fn all_accounts() -> Value {
 }
 
 /// The roles that this version posts to.
-pub const ROLES: [&str; 15] = [
+pub const ROLES: [&str; 16] = [
     "cash",
     "interest_receivable",
     "bonds_payable",
@@ -220,6 +220,7 @@ pub const ROLES: [&str; 15] = [
     "debt_conversion_expense",
     "gain_on_extinguishment",
     "loss_on_extinguishment",
+    "opening_balance_clearing",
 ];
 
 /// Terms of `ACME` at par: 6% of 1,000,000 semi-annually over five years, convertible into 20 shares of par 0.01 a bond of 1,000.
