@@ -38,6 +38,7 @@ fn main() {
             books.history.position(moment, &books.instrument)
         });
         let conversion = Conversion {
+            make_whole: None,
             method: Method::BookValue,
             source: ShareSource::NewShares,
             daily_prices: Vec::new(),
@@ -121,6 +122,8 @@ fn terms(settlement_date: Date) -> Terms {
         stated_effective_rate: None,
         record_days: None,
         conversion: Some(ConversionTerms {
+            minimum_adjustment: None,
+            make_whole: None,
             shares_per_denomination: Decimal::new(20_1234, 4),
             share_capital: ShareCapital::ParValue(Decimal::new(1, 2)),
             accrued_interest: InterestOnConversion::Forfeited,

@@ -168,6 +168,9 @@ pub struct ConversionBlock {
     pub treasury_stock: String,
     pub additional_paid_in_capital: String,
     pub gain_loss: String,
+    /// For one denomination, of a make-whole event.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub additional_shares_per_denomination: Option<String>,
 }
 
 impl ConversionBlock {
@@ -187,6 +190,7 @@ impl ConversionBlock {
             treasury_stock: money(outcome.treasury_stock, currency),
             additional_paid_in_capital: money(outcome.additional_paid_in_capital, currency),
             gain_loss: money(outcome.gain_loss, currency),
+            additional_shares_per_denomination: outcome.additional_shares.map(|shares| shares.normalize().to_string()),
         }
     }
 }

@@ -6,11 +6,12 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use super::conversion_terms::ConversionDocument;
 use super::wire::{DateString, DecimalString};
 use super::{OpeningBalanceDocument, RecordingAnswer, money};
 use crate::accounting::instrument::{
-    AccrualCutoff, AmortizationMethod, ConversionTerms, DayCount, Instrument, InterestOnConversion, Rates,
-    SettlementType, ShareCapital, Terms, WithinPeriod,
+    AccrualCutoff, AmortizationMethod, DayCount, Instrument, InterestOnConversion, Rates, SettlementType, Terms,
+    WithinPeriod,
 };
 use crate::accounting::{Amount, Currency, Refusal, identifier};
 
@@ -81,24 +82,6 @@ names! {
         Cash "cash" SettlementType::Cash,
         Combination "combination" SettlementType::Combination,
     }
-}
-
-/// The conversion feature. Give `share_par_value`, or `no_par` for stock without par value.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct ConversionDocument {
-    /// Shares for one denomination.
-    #[schema(example = "32.3428")]
-    pub shares_per_denomination: DecimalString,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(example = "0.01")]
-    pub share_par_value: Option<DecimalString>,
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub no_par: bool,
-    #[serde(default)]
-    pub accrued_interest: AccruedInterestName,
-    #[serde(default)]
-    pub settlement: SettlementName,
 }
 
 /// A bond issue as it is recorded.
@@ -241,30 +224,6 @@ impl BondIssueDocument {
             )),
             None => Ok(()),
         }
-    }
-}
-
-impl ConversionDocument {
-    fn terms(&self) -> Result<ConversionTerms, Refusal> {
-        let share_capital = match (self.share_par_value, self.no_par) {
-            (Some(par), false) => ShareCapital::ParValue(par.0),
-            (None, true) => ShareCapital::NoPar,
-            (Some(_), true) => {
-                return Err(Refusal::contradiction("conversion/no_par", "give share_par_value or no_par, not both"));
-            }
-            (None, false) => {
-                return Err(Refusal::missing(
-                    "conversion/share_par_value",
-                    "give it, or no_par for stock without par value",
-                ));
-            }
-        };
-        Ok(ConversionTerms {
-            shares_per_denomination: self.shares_per_denomination.0,
-            share_capital,
-            accrued_interest: self.accrued_interest.into(),
-            settlement: self.settlement.into(),
-        })
     }
 }
 

@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 use super::amount;
 use super::bond_issue::SettlementName;
 use super::wire::{DateString, DecimalString};
-use crate::accounting::transaction::conversion::{Conversion, Method};
+use crate::accounting::transaction::conversion::{Conversion, MakeWholeEvent, Method};
 use crate::accounting::transaction::inducement::{Completion, Criteria, Offer, OtherConsideration};
 use crate::accounting::transaction::{DailyPrice, FractionalShares, Settlement, ShareSource};
 use crate::accounting::{Currency, Refusal};
@@ -118,10 +118,21 @@ pub struct ConversionRequest {
     /// nth; in a combination `settlement/cash` is the specified amount for all of these bonds.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub daily_prices: Vec<DailyPriceDocument>,
+    /// The event in connection with which the table of the terms gives additional shares.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub make_whole: Option<MakeWholeEventDocument>,
     #[serde(default)]
     pub fractional_shares: FractionalSharesName,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reference: Option<String>,
+}
+
+/// A make-whole event: its effective date, and the share price by which the table is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MakeWholeEventDocument {
+    pub effective_date: DateString,
+    pub share_price: DecimalString,
 }
 
 impl ConversionRequest {
@@ -138,6 +149,10 @@ impl ConversionRequest {
                 .iter()
                 .map(|day| DailyPrice { date: day.date.0, price: day.price.0 })
                 .collect(),
+            make_whole: self.make_whole.map(|event| MakeWholeEvent {
+                effective_date: event.effective_date.0,
+                share_price: event.share_price.0,
+            }),
             effective_date: self.effective_date.0,
             principal: amount("principal", self.principal, currency)?,
             share_price: self.share_price.map(|price| price.0),

@@ -6,6 +6,7 @@ mod batch;
 mod bond_issue;
 mod carrying_value;
 mod commands;
+mod conversion_terms;
 mod entity;
 mod extinguishment;
 mod opening_balance;

@@ -197,6 +197,9 @@ pub struct RateAdjustmentBlock {
     pub reason: String,
     pub shares_per_denomination_before: String,
     pub shares_per_denomination: String,
+    /// What it would be with the adjustments that are carried forward because they are too small; absent if none is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub carried_shares_per_denomination: Option<String>,
     /// Null for no-par stock.
     pub share_par_value: Option<String>,
 }
@@ -208,6 +211,8 @@ impl RateAdjustmentBlock {
             reason: outcome.reason.name().to_owned(),
             shares_per_denomination_before: outcome.before.normalize().to_string(),
             shares_per_denomination: outcome.after.shares_per_denomination.normalize().to_string(),
+            carried_shares_per_denomination: (outcome.after.carried != outcome.after.shares_per_denomination)
+                .then(|| outcome.after.carried.normalize().to_string()),
             share_par_value: match outcome.after.share_capital {
                 ShareCapital::ParValue(par) => Some(par.normalize().to_string()),
                 ShareCapital::NoPar => None,

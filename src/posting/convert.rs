@@ -34,9 +34,11 @@ pub fn instrument(row: &store::BondIssueRow) -> Result<(BondIssueDocument, Instr
 pub(super) fn conversion_rate(row: &store::ConversionRateRow) -> Result<ConversionRate, RecordError> {
     let figure = |text: &str| text.parse().map_err(|error: rust_decimal::Error| RecordError::corrupt("rate", error));
     let par = row.share_par_value.as_deref().map(figure).transpose()?;
+    let shares_per_denomination = figure(&row.shares_per_denomination)?;
     Ok(ConversionRate {
         date: date(&row.date)?,
-        shares_per_denomination: figure(&row.shares_per_denomination)?,
+        shares_per_denomination,
+        carried: row.carried_shares.as_deref().map_or(Ok(shares_per_denomination), figure)?,
         share_capital: par.map_or(ShareCapital::NoPar, ShareCapital::ParValue),
     })
 }
@@ -53,6 +55,7 @@ pub(super) fn stored_rate(entity: &str, bond_issue: &str, rate: &ConversionRate)
             ShareCapital::ParValue(par) => Some(par.normalize().to_string()),
             ShareCapital::NoPar => None,
         },
+        carried_shares: (rate.carried != rate.shares_per_denomination).then(|| rate.carried.normalize().to_string()),
     }
 }
 

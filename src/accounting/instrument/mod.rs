@@ -4,6 +4,7 @@ pub mod coupon_dates;
 pub mod day_count;
 pub mod effective_rate;
 mod issue;
+mod make_whole;
 mod start;
 pub mod terms;
 pub mod unit_curve;
@@ -11,6 +12,7 @@ mod validation;
 
 pub use day_count::DayCount;
 pub use issue::{Instrument, Rates, ScheduleRow};
+pub use make_whole::{MakeWhole, MakeWholeRow};
 pub use start::{Moment, Start};
 pub use terms::{
     AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, Opening, SettlementType, ShareCapital,

@@ -66,9 +66,12 @@ impl Start {
 }
 
 /// The moment of close of business on a date within an issue's life. With `through_date` the day has earned its interest: boundary
-/// D+1. The boundary is D on a coupon date, for a month-end issue, and always with `to_date`.
+/// D+1. The boundary is D on the settlement date, on a coupon date, for a month-end issue, and always with `to_date`.
 pub(super) fn close_of(date: Date, terms: &Terms, dates: &CouponDates) -> Moment {
-    let to_date = terms.accrual_cutoff == AccrualCutoff::ToDate || dates.is_month_end() || dates.is_coupon_date(date);
+    let to_date = terms.accrual_cutoff == AccrualCutoff::ToDate
+        || date == terms.settlement_date
+        || dates.is_month_end()
+        || dates.is_coupon_date(date);
     let boundary = if to_date { date } else { date.tomorrow().unwrap_or(date) };
     Moment { date, boundary }
 }

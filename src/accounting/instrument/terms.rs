@@ -3,7 +3,7 @@
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
-use super::DayCount;
+use super::{DayCount, MakeWhole};
 use crate::accounting::money::{Amount, Currency};
 
 /// How premium, discount and issue costs are spread over an issue's life.
@@ -72,6 +72,9 @@ pub struct ConversionTerms {
     pub share_capital: ShareCapital,
     pub accrued_interest: InterestOnConversion,
     pub settlement: SettlementType,
+    /// The fraction of the rate below which an adjustment is carried forward, if the terms have one.
+    pub minimum_adjustment: Option<Decimal>,
+    pub make_whole: Option<MakeWhole>,
 }
 
 /// What is taken over of an issue at the close of a day, signed as in a position: a premium is positive, a discount and issue costs are

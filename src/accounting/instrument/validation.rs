@@ -222,6 +222,19 @@ fn conversion(terms: &Terms) -> Result<(), Refusal> {
         }
     };
     figure("conversion/shares_per_denomination", conversion.shares_per_denomination, false)?;
+    if let Some(table) = &conversion.make_whole {
+        table.check()?;
+        if let Some(most) = table.most_shares.filter(|most| *most < conversion.shares_per_denomination) {
+            let rule = "it includes the shares of the terms, so it cannot be less than these";
+            return Err(Refusal::invalid("conversion/make_whole/most_shares_per_denomination", most, rule));
+        }
+    }
+    if let Some(least) =
+        conversion.minimum_adjustment.filter(|least| *least <= Decimal::ZERO || *least > Decimal::new(1, 1))
+    {
+        let rule = "it is a fraction above 0 and at most 0.1, such as \"0.01\" for one percent";
+        return Err(Refusal::invalid("conversion/minimum_adjustment", least, rule));
+    }
     match conversion.share_capital {
         ShareCapital::ParValue(par) => figure("conversion/share_par_value", par, true),
         ShareCapital::NoPar => Ok(()),

@@ -12,7 +12,7 @@ use super::settlement::{
 use super::{Books, Decision, OwnEntries, record};
 use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, ShareCapital};
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit};
-use crate::accounting::money::Amount;
+use crate::accounting::money::{Amount, round_shares};
 use crate::accounting::refusal::Refusal;
 
 /// Convert part or all of the bonds.
@@ -27,6 +27,15 @@ pub struct Conversion {
     pub source: ShareSource,
     /// Of an observation period, in order; none where the bonds settle at once.
     pub daily_prices: Vec<DailyPrice>,
+    /// The event in connection with which additional shares are given.
+    pub make_whole: Option<MakeWholeEvent>,
+}
+
+/// A make-whole event: its effective date, and the share price by which the table of additional shares is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MakeWholeEvent {
+    pub effective_date: Date,
+    pub share_price: Decimal,
 }
 
 /// How a conversion is accounted for.
@@ -73,6 +82,8 @@ pub struct Outcome {
     pub treasury_stock: Amount,
     pub additional_paid_in_capital: Amount,
     pub gain_loss: Amount,
+    /// For one denomination, of a make-whole event.
+    pub additional_shares: Option<Decimal>,
 }
 
 /// What so many shares are credited with: treasury shares with their cost, new ones with their par value, or with `all` if they
@@ -116,7 +127,9 @@ impl Conversion {
     /// A [`Refusal`] when the issue has no conversion terms, or date, principal or settlement cannot be.
     pub fn decide(&self, books: &Books) -> Result<Decision<Outcome>, Refusal> {
         let terms = books.instrument.terms();
-        let conversion = books.conversion_at(self.effective_date)?;
+        let mut conversion = books.conversion_at(self.effective_date)?;
+        let additional = self.additional_shares(books, &conversion)?;
+        conversion.shares_per_denomination += additional;
         check_per_share("share_price", self.share_price)?;
         let leaving = Leaving::at(books, self.effective_date, self.principal, conversion.accrued_interest)?;
         let shares = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
@@ -137,7 +150,39 @@ impl Conversion {
             }
         };
         let given = Given { consideration: given, source: self.source, method: &self.method, price: self.share_price };
-        convert(books, self.effective_date, &leaving, &given, MovementKind::Conversion, (Vec::new(), Vec::new()))
+        let own = (Vec::new(), Vec::new());
+        let decision = convert(books, self.effective_date, &leaving, &given, MovementKind::Conversion, own)?;
+        let outcome = Outcome { additional_shares: self.make_whole.map(|_| additional), ..decision.outcome };
+        Ok(Decision { outcome, ..decision })
+    }
+
+    /// The additional shares for one denomination that a make-whole event gives, up to the greatest number of the terms.
+    fn additional_shares(&self, books: &Books, in_force: &ConversionTerms) -> Result<Decimal, Refusal> {
+        let Some(event) = self.make_whole else { return Ok(Decimal::ZERO) };
+        let table = in_force.make_whole.as_ref().ok_or_else(|| {
+            Refusal::contradiction(
+                "make_whole",
+                "the issue was recorded without a table of additional shares; leave it out",
+            )
+        })?;
+        if event.effective_date > self.effective_date {
+            return Err(Refusal::contradiction(
+                "make_whole/effective_date",
+                format!("the event of {} comes after the conversion of {}", event.effective_date, self.effective_date),
+            ));
+        }
+        check_per_share("make_whole/share_price", Some(event.share_price))?;
+        let terms = books.instrument.terms().conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
+        let rate = in_force.shares_per_denomination;
+        let adjusted = rate.checked_div(terms.shares_per_denomination).ok_or(Refusal::Overflow)?;
+        let additional = table.additional(event.effective_date, event.share_price, adjusted)?;
+        match table.most_shares {
+            Some(most) => {
+                let most = round_shares(most.checked_mul(adjusted).ok_or(Refusal::Overflow)?);
+                Ok(additional.min((most - rate).max(Decimal::ZERO)))
+            }
+            None => Ok(additional),
+        }
     }
 
     fn check_method(&self) -> Result<(), Refusal> {
@@ -230,6 +275,7 @@ fn outcome(books: &Books, date: Date, leaving: &Leaving, given: &Given<'_>) -> R
         treasury_stock: of(AccountRole::TreasuryStock),
         additional_paid_in_capital: capital.minus(stock.amount)?,
         gain_loss: left.minus(capital)?,
+        additional_shares: None,
     };
     Ok((outcome, stock))
 }

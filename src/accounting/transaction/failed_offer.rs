@@ -63,6 +63,7 @@ impl Offer {
                 treasury_stock: Amount::ZERO,
                 additional_paid_in_capital: shares.minus(stock.amount)?,
                 gain_loss,
+                additional_shares: None,
             }),
         };
         let date = completion.effective_date;

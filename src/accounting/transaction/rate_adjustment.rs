@@ -126,6 +126,8 @@ pub struct ConversionRate {
     pub date: Date,
     pub shares_per_denomination: Decimal,
     pub share_capital: ShareCapital,
+    /// What the rate would be with the adjustments that are carried forward; the rate in force where none is.
+    pub carried: Decimal,
 }
 
 /// What an adjustment changed.
@@ -152,7 +154,8 @@ impl Books {
 }
 
 impl RateAdjustment {
-    /// Adjusts the rate. `converted_on` is the date of the first conversion or acceptance on or after the
+    /// Adjusts the rate. One that comes, with those carried forward, to less than the least that the terms adjust for is carried
+    /// forward itself. A stated rate is taken as it is. `converted_on` is the date of the first conversion or acceptance on or after the
     /// adjustment's, if there is one.
     ///
     /// # Errors
@@ -166,13 +169,16 @@ impl RateAdjustment {
             return Err(Refusal::LaterEventDepends { what: "conversion rate", on: self.effective_date, date });
         }
         let before = terms.shares_per_denomination;
-        let after = match self.new_rate {
+        let in_force = books.rates.iter().rev().find(|rate| rate.date <= self.effective_date);
+        let base = in_force.map_or(before, |rate| rate.carried);
+        let carried = match self.new_rate {
             NewRate::Stated(rate) => rate,
-            NewRate::Formula(formula) => formula.adjusted(before)?,
+            NewRate::Formula(formula) => formula.adjusted(base)?,
         };
-        check_per_share("shares_per_denomination", Some(after))?;
+        check_per_share("shares_per_denomination", Some(carried))?;
         check_per_share("share_par_value", self.share_par_value)?;
-        self.check_direction(before, after)?;
+        self.check_direction(if matches!(self.new_rate, NewRate::Stated(_)) { before } else { base }, carried)?;
+        let after = if self.is_too_small(before, carried, terms.minimum_adjustment)? { before } else { carried };
         let share_capital = match (self.share_par_value, terms.share_capital) {
             (None, unchanged) => unchanged,
             (Some(par), ShareCapital::ParValue(_)) => ShareCapital::ParValue(par),
@@ -183,7 +189,7 @@ impl RateAdjustment {
                 ));
             }
         };
-        let rate = ConversionRate { date: self.effective_date, shares_per_denomination: after, share_capital };
+        let rate = ConversionRate { date: self.effective_date, shares_per_denomination: after, share_capital, carried };
         let position = books.history.position(Moment::of_movement(self.effective_date), &books.instrument)?;
         Ok(Decision {
             effective_date: self.effective_date,
@@ -196,6 +202,12 @@ impl RateAdjustment {
             booked_rows: Vec::new(),
             outcome: Outcome { reason: self.reason, before, after: rate },
         })
+    }
+
+    fn is_too_small(&self, in_force: Decimal, carried: Decimal, least: Option<Decimal>) -> Result<bool, Refusal> {
+        let (NewRate::Formula(_), Some(least)) = (self.new_rate, least) else { return Ok(false) };
+        let least = in_force.checked_mul(least).ok_or(Refusal::Overflow)?;
+        Ok((carried - in_force).abs() < least)
     }
 
     /// A reverse split lowers the rate, and everything else that the terms adjust for raises it.

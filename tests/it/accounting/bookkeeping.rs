@@ -36,6 +36,7 @@ fn booked_is_computed_after_a_backdated_conversion_across_a_paid_coupon() {
     tied(&books);
     books = books.after(&Accrual { through: day("2025-08-31") }.decide(&books).expect("accrues").expect("posts"));
     let conversion = Conversion {
+        make_whole: None,
         method: Method::BookValue,
         source: ShareSource::NewShares,
         daily_prices: Vec::new(),

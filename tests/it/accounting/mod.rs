@@ -52,6 +52,8 @@ pub fn terms() -> Terms {
         stated_effective_rate: None,
         record_days: None,
         conversion: Some(ConversionTerms {
+            minimum_adjustment: None,
+            make_whole: None,
             shares_per_denomination: decimal("20"),
             share_capital: ShareCapital::ParValue(decimal("1")),
             accrued_interest: InterestOnConversion::Forfeited,

@@ -19,6 +19,7 @@ mod inducement_stages;
 mod inducements;
 mod journal_batches;
 mod known_at;
+mod make_whole;
 mod market_value;
 mod natural_keys;
 mod openapi;

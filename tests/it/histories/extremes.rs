@@ -164,6 +164,7 @@ fn live(dice: &mut Dice, instrument: Instrument) {
         let shares = dice.pick(&[None, None, Some(Decimal::MAX), Some(Decimal::MIN), Some(Decimal::new(15, 1))]);
         let settlement = dice.chance(50).then_some(Settlement { kind, cash, shares });
         let conversion = Conversion {
+            make_whole: None,
             method: Method::BookValue,
             source: ShareSource::NewShares,
             daily_prices: Vec::new(),

@@ -23,6 +23,7 @@ fn pay(books: &Books, coupon_date: &str) -> Books {
 
 fn conversion(effective_date: Date, principal: Amount) -> Conversion {
     Conversion {
+        make_whole: None,
         method: Method::BookValue,
         source: ShareSource::NewShares,
         daily_prices: Vec::new(),

@@ -98,6 +98,8 @@ pub fn draw(dice: &mut Dice) -> Terms {
             u16::try_from(days).expect("few days")
         }),
         conversion: Some(ConversionTerms {
+            minimum_adjustment: None,
+            make_whole: None,
             // So few that the shares of the largest issue can be valued in 64 bits.
             shares_per_denomination: Decimal::new(dice.magnitude((10_000 * denomination).min(9_999_999)), 4),
             share_capital: if dice.chance(20) {

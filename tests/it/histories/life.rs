@@ -209,6 +209,7 @@ impl Life {
         let fractional_shares =
             if share_price.is_some() { FractionalShares::Cash } else { FractionalShares::RoundDown };
         let command = Conversion {
+            make_whole: None,
             effective_date: date,
             principal,
             share_price,

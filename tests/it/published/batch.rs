@@ -125,6 +125,7 @@ impl Action {
                     None => None,
                 };
                 let conversion = Conversion {
+                    make_whole: None,
                     method: conversion::Method::BookValue,
                     source: ShareSource::NewShares,
                     daily_prices: daily_prices.iter().map(DailyData::price).collect::<Result<_, _>>()?,

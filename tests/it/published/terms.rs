@@ -131,6 +131,8 @@ impl TermsData {
 impl ConversionData {
     fn terms(&self) -> Result<ConversionTerms, String> {
         Ok(ConversionTerms {
+            minimum_adjustment: None,
+            make_whole: None,
             shares_per_denomination: decimal(&self.shares_per_denomination)?,
             share_capital: match self.share_par_value.as_deref() {
                 Some(par) => ShareCapital::ParValue(decimal(par)?),

@@ -140,7 +140,8 @@ on_both! {
         });
         rows.conversion_rates.push(ConversionRateRow {
             entity: ENTITY.into(), bond_issue: ISSUE.into(), date: "2024-07-01".into(), sequence: 1,
-            shares_per_denomination: "40".into(), share_par_value: None,
+            shares_per_denomination: "40".into(), carried_shares: None,
+            share_par_value: None,
         });
         post(&books.store, &rows).await.expect("posts");
         for table in POSTED {
