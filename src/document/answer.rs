@@ -204,12 +204,38 @@ pub struct InducementBlock {
     pub fair_value_existing_terms: Option<String>,
     /// `induced_conversion` or `extinguishment`.
     pub accounting: String,
+    /// The criteria that the offer fails, and so why it is an extinguishment.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub unmet_criteria: Vec<String>,
+    /// Absent unless the terms are compared with earlier ones.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub compared_terms: Option<ComparedTermsDocument>,
+    /// The gain or loss of the exchange as an extinguishment, whichever it is accounted for as; absent without a share price on its
+    /// date.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub extinguishment_gain_loss: Option<String>,
+}
+
+/// The earlier terms that an offer must not fall short of, restated for what the terms adjusted since.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct ComparedTermsDocument {
+    pub terms_as_of: String,
+    pub shares_per_denomination: String,
+    pub offered_shares_per_denomination: String,
 }
 
 impl InducementBlock {
-    /// The block of an assessment.
-    pub fn of(assessment: &inducement::Assessment, currency: Currency) -> InducementBlock {
+    /// The block of an outcome.
+    pub fn of(outcome: &inducement::Outcome, currency: Currency) -> InducementBlock {
+        let assessment = &outcome.assessment;
         InducementBlock {
+            unmet_criteria: assessment.unmet.iter().map(|unmet| unmet.name().to_owned()).collect(),
+            compared_terms: assessment.compared.map(|compared| ComparedTermsDocument {
+                terms_as_of: compared.terms_as_of.to_string(),
+                shares_per_denomination: compared.shares_per_denomination.normalize().to_string(),
+                offered_shares_per_denomination: compared.offered.normalize().to_string(),
+            }),
+            extinguishment_gain_loss: outcome.extinguishment_gain_loss.map(|amount| money(amount, currency)),
             expense: money(assessment.expense, currency),
             fair_value_transferred: assessment.fair_value_transferred.map(|value| money(value, currency)),
             fair_value_existing_terms: assessment.fair_value_existing_terms.map(|value| money(value, currency)),

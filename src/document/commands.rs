@@ -7,7 +7,8 @@ use super::amount;
 use super::bond_issue::SettlementName;
 use super::wire::{DateString, DecimalString};
 use crate::accounting::transaction::conversion::{Conversion, MakeWholeEvent, Method};
-use crate::accounting::transaction::inducement::{Completion, Criteria, Offer, OtherConsideration};
+use crate::accounting::transaction::criteria::{Criteria, Standard};
+use crate::accounting::transaction::inducement::{Completion, Offer, OtherConsideration};
 use crate::accounting::transaction::{DailyPrice, FractionalShares, Settlement, ShareSource};
 use crate::accounting::{Currency, Refusal};
 
@@ -205,6 +206,9 @@ impl From<FractionalSharesName> for FractionalShares {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CriteriaDocument {
+    /// Which text of the paragraph the entity applies.
+    #[serde(default)]
+    pub standard: CriteriaStandardName,
     /// The changed privileges are exercisable only for a limited time.
     pub limited_time: bool,
     /// The offer preserves the form and at least the amount of what the existing privileges give.
@@ -213,11 +217,32 @@ pub struct CriteriaDocument {
     pub substantive_at_issuance: bool,
     /// It was substantive when the offer was accepted.
     pub substantive_at_acceptance: bool,
+    /// The shares for one denomination as the terms stood one year before acceptance, if the bonds were exchanged or modified since in
+    /// a way that is not on record here.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shares_per_denomination_one_year_before: Option<DecimalString>,
+}
+
+/// Which text of ASC 470-20-40-13 applies.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+pub enum CriteriaStandardName {
+    /// As amended by ASU 2024-04.
+    #[default]
+    #[serde(rename = "asu_2024_04")]
+    Asu202404,
+    /// Before the entity adopted it: all shares of the original terms are issued, and the substantive feature is no criterion.
+    #[serde(rename = "before_asu_2024_04")]
+    BeforeAsu202404,
 }
 
 impl From<CriteriaDocument> for Criteria {
     fn from(answers: CriteriaDocument) -> Criteria {
         Criteria {
+            standard: match answers.standard {
+                CriteriaStandardName::Asu202404 => Standard::Asu202404,
+                CriteriaStandardName::BeforeAsu202404 => Standard::BeforeAsu202404,
+            },
+            shares_one_year_before: answers.shares_per_denomination_one_year_before.map(|shares| shares.0),
             limited_time: answers.limited_time,
             preserves_form_and_amount: answers.preserves_form_and_amount,
             substantive_at_issuance: answers.substantive_at_issuance,

@@ -23,6 +23,9 @@ pub enum AdjustmentReasonName {
     TenderOffer,
     /// Anything else in the terms; only with `shares_per_denomination`.
     Other,
+    /// A change that the terms do not ask for; only with `shares_per_denomination`. An offer within a year of it is compared with the
+    /// terms before it.
+    Voluntary,
 }
 
 /// Adjust the conversion rate from a date on: to a stated rate, or by the formula of the reason from its figures. A split, reverse
@@ -166,7 +169,7 @@ impl RateAdjustmentRequest {
                 after: figures.take("shares_after")?,
                 market_price: figures.take("market_price")?,
             },
-            Name::Other => {
+            Name::Other | Name::Voluntary => {
                 return Err(Refusal::missing("shares_per_denomination", "there is no formula for other reasons"));
             }
         };
@@ -187,6 +190,7 @@ impl From<AdjustmentReasonName> for Reason {
             AdjustmentReasonName::CashDividend => Reason::CashDividend,
             AdjustmentReasonName::TenderOffer => Reason::TenderOffer,
             AdjustmentReasonName::Other => Reason::Other,
+            AdjustmentReasonName::Voluntary => Reason::Voluntary,
         }
     }
 }

@@ -11,6 +11,7 @@ use crate::accounting::instrument::{Instrument, Moment, ShareCapital};
 use crate::accounting::journal::{AccountRole, MovementKind};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, PaidCoupon, PositionRow};
+use crate::accounting::transaction::rate_adjustment::{Outcome, Reason};
 use crate::accounting::transaction::reversal::{PostedEntry, PostedLine};
 use crate::accounting::transaction::{BookedRow, ConversionRate, TakenBackLater};
 use crate::document::{AccountDocument, BondIssueDocument, StoredRates};
@@ -38,13 +39,15 @@ pub(super) fn conversion_rate(row: &store::ConversionRateRow) -> Result<Conversi
     Ok(ConversionRate {
         date: date(&row.date)?,
         shares_per_denomination,
+        by_terms: row.reason.as_deref() != Some(Reason::Voluntary.name()),
         carried: row.carried_shares.as_deref().map_or(Ok(shares_per_denomination), figure)?,
         share_capital: par.map_or(ShareCapital::NoPar, ShareCapital::ParValue),
     })
 }
 
 /// The row of a conversion rate; its sequence is given with the stamp.
-pub(super) fn stored_rate(entity: &str, bond_issue: &str, rate: &ConversionRate) -> store::ConversionRateRow {
+pub(super) fn stored_rate(entity: &str, bond_issue: &str, outcome: &Outcome) -> store::ConversionRateRow {
+    let rate = &outcome.after;
     store::ConversionRateRow {
         entity: entity.to_owned(),
         bond_issue: bond_issue.to_owned(),
@@ -56,6 +59,7 @@ pub(super) fn stored_rate(entity: &str, bond_issue: &str, rate: &ConversionRate)
             ShareCapital::NoPar => None,
         },
         carried_shares: (rate.carried != rate.shares_per_denomination).then(|| rate.carried.normalize().to_string()),
+        reason: Some(outcome.reason.name().to_owned()),
     }
 }
 

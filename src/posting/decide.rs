@@ -236,7 +236,7 @@ impl Asked<'_> {
             ..RecordingAnswer::default()
         };
         let mut rows = Rows::default();
-        rows.conversion_rates.push(convert::stored_rate(self.entity, self.id, &decision.outcome.after));
+        rows.conversion_rates.push(convert::stored_rate(self.entity, self.id, &decision.outcome));
         let parts = self.parts("rate_adjustment", &books, request.reference.as_ref(), request)?;
         Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, rows)?)))
     }

@@ -26,7 +26,11 @@ impl Asked<'_> {
             (Some(acceptance), Some(completion)) => {
                 check_settles_only(request)?;
                 let accepted = self.accepted(acceptance, reader).await?;
-                let offer = accepted.offer(currency)?;
+                let mut offer = accepted.offer(currency)?;
+                // The criteria may turn out otherwise than they were answered at acceptance.
+                if let Some(criteria) = request.criteria {
+                    offer.criteria = criteria.into();
+                }
                 let books =
                     self.state.books_from(self.entity, self.id, completion.effective_date, false, reader).await?;
                 let assessment = offer.assess(&books)?;
@@ -62,7 +66,7 @@ impl Asked<'_> {
             }
         };
         let blocks = RecordingAnswer {
-            inducement: Some(InducementBlock::of(&decision.outcome.assessment, currency)),
+            inducement: Some(InducementBlock::of(&decision.outcome, currency)),
             conversion: decision
                 .outcome
                 .conversion
@@ -145,7 +149,6 @@ fn check_settles_only(request: &InducementRequest) -> Result<(), Refusal> {
         ("new_shares_per_denomination", request.new_shares_per_denomination.is_some()),
         ("cash", request.cash.is_some()),
         ("other_consideration", request.other_consideration.is_some()),
-        ("criteria", request.criteria.is_some()),
     ];
     match stated.into_iter().find(|(_, is_stated)| *is_stated) {
         Some((field, _)) => Err(Refusal::contradiction(

@@ -75,7 +75,7 @@ tables! {
     /// The conversion rate in force from `date` on; without `share_par_value` into no-par stock.
     ConversionRateRow: "conversion_rate" add {
         entity: text, bond_issue: text, date: text, sequence: bigint, shares_per_denomination: text,
-        share_par_value: maybe_text, carried_shares: maybe_text,
+        share_par_value: maybe_text, carried_shares: maybe_text, reason: maybe_text,
     }
 
     /// That the event of sequence `reversed` was taken back by that of `sequence`.

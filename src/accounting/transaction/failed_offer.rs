@@ -4,7 +4,7 @@ use super::conversion::{self, stock};
 use super::inducement::{Assessment, Completion, Offer, Outcome};
 use super::leaving::Leaving;
 use super::settlement::{ShareSource, check_per_share, value};
-use super::{Books, Decision, record};
+use super::{Books, Decision, OwnEntries, record};
 use crate::accounting::instrument::InterestOnConversion;
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, credit, debit};
 use crate::accounting::money::Amount;
@@ -18,6 +18,7 @@ impl Offer {
         completion: &Completion,
         books: &Books,
         assessment: Assessment,
+        mut own: OwnEntries,
     ) -> Result<Decision<Outcome>, Refusal> {
         let terms = books.instrument.terms();
         let conversion = books.conversion_at(completion.effective_date)?;
@@ -49,6 +50,7 @@ impl Offer {
         .with("other_consideration", figure(self.other_given()));
         let outcome = Outcome {
             assessment,
+            extinguishment_gain_loss: Some(gain_loss),
             conversion: Some(conversion::Outcome {
                 principal: self.principal,
                 shares_issued: given.shares,
@@ -94,7 +96,8 @@ impl Offer {
                     format!("Exchange of {} {}, an extinguishment", terms.currency, figure(self.principal));
                 let entry =
                     Entry::new(EntryKind::Inducement, description, lines)?.map(|entry| entry.with_shares(given.shares));
-                Ok(vec![(date, MovementKind::Repurchase, entry)])
+                own.push((date, MovementKind::Repurchase, entry));
+                Ok(own)
             },
             outcome,
         )

@@ -7,6 +7,7 @@ use rust_decimal::Decimal;
 
 use super::booking::Journal;
 use super::conversion::{self, Given};
+use super::criteria::{Compared, Criteria, Unmet};
 use super::leaving::Leaving;
 use super::settlement::{
     Consideration, FractionalShares, Settlement, check_per_share, consideration, shares_of, value,
@@ -18,29 +19,6 @@ use crate::accounting::journal::{
 };
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
-
-/// The answers to the criteria of ASC 470-20-40-13 as amended by ASU 2024-04.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Criteria {
-    /// The changed privileges are exercisable only for a limited time.
-    pub limited_time: bool,
-    /// The offer preserves the form and at least the amount of the consideration issuable under the existing privileges.
-    pub preserves_form_and_amount: bool,
-    /// The conversion feature was substantive when the bonds were issued ...
-    pub substantive_at_issuance: bool,
-    /// ... and when the offer was accepted.
-    pub substantive_at_acceptance: bool,
-}
-
-impl Criteria {
-    /// Whether induced conversion accounting applies.
-    pub fn are_met(&self) -> bool {
-        self.limited_time
-            && self.preserves_form_and_amount
-            && self.substantive_at_issuance
-            && self.substantive_at_acceptance
-    }
-}
 
 /// How an accepted offer is accounted for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -78,20 +56,25 @@ pub struct Completion {
 }
 
 /// What the acceptance came to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Assessment {
     pub expense: Amount,
     /// Of all consideration, at the acceptance share price; without a price unknown.
     pub fair_value_transferred: Option<Amount>,
     pub fair_value_existing_terms: Option<Amount>,
     pub accounting: Accounting,
+    /// The terms that the shares offered were compared with, if any.
+    pub compared: Option<Compared>,
+    pub unmet: Vec<Unmet>,
 }
 
 /// What an accepted and completed offer came to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Outcome {
     pub assessment: Assessment,
     pub conversion: Option<conversion::Outcome>,
+    /// The gain or loss of the exchange as an extinguishment, where the share price on its date is known.
+    pub extinguishment_gain_loss: Option<Amount>,
 }
 
 impl Offer {
@@ -135,8 +118,9 @@ impl Offer {
                 ));
             }
         };
-        let accounting =
-            if self.criteria.are_met() { Accounting::InducedConversion } else { Accounting::Extinguishment };
+        let compared = self.criteria.compared(books, self.acceptance_date, self.rate(&conversion))?;
+        let unmet = self.criteria.unmet(compared.as_ref());
+        let accounting = if unmet.is_empty() { Accounting::InducedConversion } else { Accounting::Extinguishment };
         if accounting == Accounting::InducedConversion && !expense.is_positive() {
             return Err(Refusal::contradiction(
                 "criteria/preserves_form_and_amount",
@@ -151,6 +135,8 @@ impl Offer {
             fair_value_transferred: fair_values.0,
             fair_value_existing_terms: fair_values.1,
             accounting,
+            compared,
+            unmet,
         })
     }
 
@@ -182,7 +168,7 @@ impl Offer {
             coupon: None,
             rate: None,
             booked_rows,
-            outcome: Outcome { assessment, conversion: None },
+            outcome: Outcome { assessment, conversion: None, extinguishment_gain_loss: None },
         })
     }
 
@@ -198,11 +184,12 @@ impl Offer {
                 let expense = vec![self.expense_entry(books, &assessment)?];
                 self.convert(completion, books, assessment, expense)
             }
-            Accounting::Extinguishment => self.extinguish(completion, books, assessment),
+            Accounting::Extinguishment => self.extinguish(completion, books, assessment, Vec::new()),
         }
     }
 
-    /// Converts bonds whose acceptance is recorded already, with the assessment made then.
+    /// Converts bonds whose acceptance is recorded already, with the assessment made then; or, where the criteria as they are answered
+    /// now are not met, extinguishes them and takes back what was expensed at acceptance.
     ///
     /// # Errors
     /// Those of the conversion, and a conversion before its acceptance.
@@ -213,7 +200,13 @@ impl Offer {
         assessment: Assessment,
     ) -> Result<Decision<Outcome>, Refusal> {
         self.check_order(completion)?;
-        self.convert(completion, books, assessment, Vec::new())
+        match assessment.accounting {
+            Accounting::InducedConversion => self.convert(completion, books, assessment, Vec::new()),
+            Accounting::Extinguishment => {
+                let taken_back = vec![self.taken_back(completion, &assessment, books)?];
+                self.extinguish(completion, books, assessment, taken_back)
+            }
+        }
     }
 
     fn check_order(&self, completion: &Completion) -> Result<(), Refusal> {
@@ -249,7 +242,12 @@ impl Offer {
             MovementKind::InducedConversion,
             (extra, own),
         )?;
-        Ok(with_assessment(decision, assessment))
+        let otherwise = match completion.share_price {
+            Some(_) => self.extinguish(completion, books, assessment.clone(), Vec::new()).ok(),
+            None => None,
+        };
+        let otherwise = otherwise.and_then(|decision| decision.outcome.extinguishment_gain_loss);
+        Ok(with_assessment(decision, assessment, otherwise))
     }
 
     pub(super) fn cash_given(&self) -> Amount {
@@ -315,6 +313,29 @@ impl Offer {
         ))
     }
 
+    /// What was expensed at acceptance, taken back on the date on which the exchange turns out to be an extinguishment.
+    fn taken_back(
+        &self,
+        completion: &Completion,
+        assessment: &Assessment,
+        books: &Books,
+    ) -> Result<(Date, MovementKind, Option<Entry>), Refusal> {
+        let currency = books.instrument.terms().currency;
+        let owed = self.cash_given().plus(self.other_given())?;
+        let rule =
+            Derivation::new("what was expensed at acceptance; the exchange is an extinguishment", "ASC 470-50-40-2")
+                .with("expense", assessment.expense.to_major(currency));
+        let shares = assessment.expense.minus(owed)?;
+        let lines = vec![
+            debit(AccountRole::AccruedInducement, owed, "Inducement taken back", rule.clone()),
+            debit(AccountRole::AdditionalPaidInCapital, shares, "Inducement taken back", rule.clone()),
+            credit(AccountRole::DebtConversionExpense, assessment.expense, "Inducement taken back", rule)?,
+        ];
+        let description = format!("Inducement accepted on {} taken back", self.acceptance_date);
+        let entry = Entry::new(EntryKind::Inducement, description, lines)?;
+        Ok((completion.effective_date, MovementKind::InducedConversion, entry))
+    }
+
     fn clearing_lines(&self, books: &Books) -> Result<Vec<LineDraft>, Refusal> {
         let currency = books.instrument.terms().currency;
         let (cash, other) = (self.cash_given(), self.other_given());
@@ -329,7 +350,11 @@ impl Offer {
     }
 }
 
-fn with_assessment(decision: Decision<conversion::Outcome>, assessment: Assessment) -> Decision<Outcome> {
+fn with_assessment(
+    decision: Decision<conversion::Outcome>,
+    assessment: Assessment,
+    extinguishment_gain_loss: Option<Amount>,
+) -> Decision<Outcome> {
     Decision {
         effective_date: decision.effective_date,
         before: decision.before,
@@ -339,6 +364,6 @@ fn with_assessment(decision: Decision<conversion::Outcome>, assessment: Assessme
         coupon: decision.coupon,
         rate: None,
         booked_rows: decision.booked_rows,
-        outcome: Outcome { assessment, conversion: Some(decision.outcome) },
+        outcome: Outcome { assessment, conversion: Some(decision.outcome), extinguishment_gain_loss },
     }
 }

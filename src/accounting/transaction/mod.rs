@@ -5,6 +5,7 @@ pub mod accrual;
 mod booking;
 pub mod conversion;
 pub mod coupon_payment;
+pub mod criteria;
 pub mod extinguishment;
 mod failed_offer;
 pub mod inducement;

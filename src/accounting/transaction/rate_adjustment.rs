@@ -23,9 +23,16 @@ pub enum Reason {
     TenderOffer,
     /// Anything else in the terms; only with a stated rate.
     Other,
+    /// A change that the terms do not ask for, which holders were given; only with a stated rate.
+    Voluntary,
 }
 
 impl Reason {
+    /// Whether the terms ask for it.
+    pub fn is_of_terms(self) -> bool {
+        self != Reason::Voluntary
+    }
+
     /// The name on the interface.
     pub fn name(self) -> &'static str {
         match self {
@@ -38,6 +45,7 @@ impl Reason {
             Reason::CashDividend => "cash_dividend",
             Reason::TenderOffer => "tender_offer",
             Reason::Other => "other",
+            Reason::Voluntary => "voluntary",
         }
     }
 }
@@ -128,6 +136,8 @@ pub struct ConversionRate {
     pub share_capital: ShareCapital,
     /// What the rate would be with the adjustments that are carried forward; the rate in force where none is.
     pub carried: Decimal,
+    /// Whether the terms asked for it; if not, it was a modification.
+    pub by_terms: bool,
 }
 
 /// What an adjustment changed.
@@ -189,7 +199,13 @@ impl RateAdjustment {
                 ));
             }
         };
-        let rate = ConversionRate { date: self.effective_date, shares_per_denomination: after, share_capital, carried };
+        let rate = ConversionRate {
+            date: self.effective_date,
+            shares_per_denomination: after,
+            share_capital,
+            carried,
+            by_terms: self.reason.is_of_terms(),
+        };
         let position = books.history.position(Moment::of_movement(self.effective_date), &books.instrument)?;
         Ok(Decision {
             effective_date: self.effective_date,
@@ -214,7 +230,7 @@ impl RateAdjustment {
     fn check_direction(&self, before: Decimal, after: Decimal) -> Result<(), Refusal> {
         let contradicts = match self.reason {
             Reason::ReverseSplit => after >= before,
-            Reason::Other => false,
+            Reason::Other | Reason::Voluntary => false,
             _ => after <= before,
         };
         if contradicts {

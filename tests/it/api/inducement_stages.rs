@@ -53,7 +53,6 @@ async fn a_settlement_takes_its_offer_from_the_acceptance(service: Service) {
         ("principal", json!("100000.00")),
         ("acceptance_date", json!("2025-02-10")),
         ("new_shares_per_denomination", json!("25")),
-        ("criteria", all_met()),
     ] {
         let mut body = json!({"acceptance": acceptance, "effective_date": "2025-04-15"});
         body[field] = value;

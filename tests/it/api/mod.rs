@@ -15,6 +15,7 @@ mod csv;
 mod entities;
 mod extinguishments;
 mod idempotency;
+mod inducement_criteria;
 mod inducement_stages;
 mod inducements;
 mod journal_batches;

@@ -5,7 +5,8 @@ use parwright::accounting::instrument::SettlementType;
 use parwright::accounting::journal::{EntryKind, Line, Posting};
 use parwright::accounting::transaction::conversion::{self, Conversion};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
-use parwright::accounting::transaction::inducement::{Accounting, Completion, Criteria, Offer};
+use parwright::accounting::transaction::criteria::{Criteria, Standard};
+use parwright::accounting::transaction::inducement::{Accounting, Completion, Offer};
 use parwright::accounting::transaction::{Books, DailyPrice, FractionalShares, Settlement, ShareSource};
 use rust_decimal::Decimal;
 use serde::Deserialize;
@@ -141,6 +142,8 @@ impl Action {
             }
             Action::Induce { date, principal, new_shares_per_denomination, acceptance_share_price } => {
                 let met = Criteria {
+                    standard: Standard::Asu202404,
+                    shares_one_year_before: None,
                     limited_time: true,
                     preserves_form_and_amount: true,
                     substantive_at_issuance: true,
@@ -162,7 +165,7 @@ impl Action {
                     fractional_shares: FractionalShares::Cash,
                 };
                 let decision = offer.accept_and_complete(&completion, books)?;
-                let assessment = decision.outcome.assessment;
+                let assessment = decision.outcome.assessment.clone();
                 if assessment.accounting != Accounting::InducedConversion {
                     return Err("it is no induced conversion".into());
                 }

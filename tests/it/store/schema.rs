@@ -141,6 +141,7 @@ on_both! {
         rows.conversion_rates.push(ConversionRateRow {
             entity: ENTITY.into(), bond_issue: ISSUE.into(), date: "2024-07-01".into(), sequence: 1,
             shares_per_denomination: "40".into(), carried_shares: None,
+            reason: None,
             share_par_value: None,
         });
         post(&books.store, &rows).await.expect("posts");
