@@ -100,6 +100,8 @@ fn accrued(books: &Books, through: Date) -> Books {
 fn terms(settlement_date: Date) -> Terms {
     Terms {
         opening: None,
+        straight_debt_rate: None,
+        equity_issue_costs: None,
         currency: Currency::from_code("USD").expect("listed"),
         principal: Amount::from_minor(100_000_000),
         denomination: Amount::from_minor(100_000),

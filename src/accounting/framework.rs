@@ -1,6 +1,7 @@
 //! Where US GAAP and IFRS differ, and nowhere else.
 
-use super::instrument::Terms;
+use super::instrument::{SettlementType, Terms};
+use super::money::Currency;
 use super::refusal::Refusal;
 
 /// The reporting framework of an entity.
@@ -11,18 +12,52 @@ pub enum Framework {
 }
 
 impl Framework {
-    /// Whether an issue of these terms can be accounted for.
+    /// Whether an issue of these terms can be accounted for. Under IFRS a convertible issue is a liability and an equity component
+    /// (IAS 32.28-32), which needs the rate of straight debt; under US GAAP none goes to the option (ASC 470-20-25-12).
     ///
     /// # Errors
-    /// Under IFRS a convertible issue is a liability and an equity component (IAS 32.28-32), which is not computed yet.
-    pub fn accepts(self, terms: &Terms) -> Result<(), Refusal> {
-        match (self, &terms.conversion) {
-            (Framework::Ifrs, Some(_)) => Err(Refusal::not_supported(
-                "conversion",
-                "under IFRS the conversion option is a component of equity (IAS 32.28-32), which this service does not split off yet; record \
-                 the issue for a US GAAP entity, or without conversion terms",
+    /// An option that is no equity, as it is not the exchange of a fixed number of shares for a fixed amount of the functional
+    /// currency (IAS 32.16, 26), or a rate that is missing or has no use.
+    pub fn accepts(self, terms: &Terms, functional: Currency) -> Result<(), Refusal> {
+        match (self, &terms.conversion, terms.straight_debt_rate) {
+            (Framework::UsGaap, _, Some(_)) | (_, None, Some(_)) => Err(Refusal::contradiction(
+                "straight_debt_rate",
+                "only a convertible issue of an IFRS entity is split into liability and equity; leave it out",
+            )),
+            (Framework::Ifrs, Some(conversion), _) if conversion.settlement != SettlementType::Physical => {
+                Err(Refusal::not_supported(
+                    "conversion/settlement",
+                    "an option that may be settled in cash is a derivative and no equity (IAS 32.26), which this service does not account for",
+                ))
+            }
+            (Framework::Ifrs, Some(_), _) if terms.currency != functional => Err(Refusal::not_supported(
+                "currency",
+                format!(
+                    "shares for an amount of {} are not for a fixed amount of the functional currency {functional}: the option is a derivative and \
+                     no equity (IAS 32.16, 26), which this service does not account for",
+                    terms.currency
+                ),
+            )),
+            (Framework::Ifrs, Some(_), None) => Err(Refusal::missing(
+                "straight_debt_rate",
+                "under IFRS the liability of a convertible issue is what its payments are worth at the rate of debt without the option (IAS \
+                 32.31-32); state that rate, nominal annual at the coupon frequency",
             )),
             _ => Ok(()),
+        }
+    }
+
+    /// The paragraph by which an entity of this framework does what a paragraph of US GAAP says, where both say the same; others stay.
+    pub fn paragraph(self, us_gaap: &'static str) -> &'static str {
+        match (self, us_gaap) {
+            (Framework::Ifrs, "ASC 835-30-35-2") => "IFRS 9.5.4.1",
+            (Framework::Ifrs, "ASC 835-30-45-1A") => "IFRS 9.5.1.1",
+            (Framework::Ifrs, "ASC 470-50-40-2") => "IFRS 9.3.3.3",
+            (Framework::Ifrs, "ASC 405-20-40-1") => "IFRS 9.3.3.1",
+            (Framework::Ifrs, "ASC 470-20-25-12") => "IFRS 9.5.1.1",
+            (Framework::Ifrs, "ASC 470-20-40-4" | "ASC 470-20-40-11" | "ASC 470-20-40-16") => "IAS 32.AG32",
+            (Framework::Ifrs, "ASC 505-10" | "ASC 505-30") => "IAS 32.33-35",
+            (_, same) => same,
         }
     }
 }

@@ -40,6 +40,9 @@ pub struct PositionDocument {
     pub interest_payable: String,
     /// Interest overpaid to holders; an asset.
     pub interest_receivable: String,
+    /// Of a convertible issue under IFRS, and no part of the carrying amount; absent where there is none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub equity_component: Option<String>,
 }
 
 impl PositionDocument {
@@ -57,6 +60,7 @@ impl PositionDocument {
             interest_accrued: money(position.interest_accrued, currency),
             interest_payable: money(components.interest_payable, currency),
             interest_receivable: money(position.interest_receivable, currency),
+            equity_component: super::unless_zero(position.equity_component, currency),
         })
     }
 }
@@ -202,7 +206,7 @@ pub struct InducementBlock {
     /// Of all consideration, at the acceptance share price; null without one.
     pub fair_value_transferred: Option<String>,
     pub fair_value_existing_terms: Option<String>,
-    /// `induced_conversion` or `extinguishment`.
+    /// `induced_conversion` or `extinguishment`; under IFRS `amended_terms`.
     pub accounting: String,
     /// The criteria that the offer fails, and so why it is an extinguishment.
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -242,6 +246,7 @@ impl InducementBlock {
             accounting: match assessment.accounting {
                 inducement::Accounting::InducedConversion => "induced_conversion",
                 inducement::Accounting::Extinguishment => "extinguishment",
+                inducement::Accounting::AmendedTerms => "amended_terms",
             }
             .to_owned(),
         }

@@ -132,6 +132,14 @@ pub struct BondIssueDocument {
     /// Calendar days from the record date to the coupon date.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub record_days: Option<u16>,
+    /// Under IFRS, of a convertible issue: the rate of debt without the conversion option, nominal annual at the coupon frequency. What is
+    /// received beyond the liability at this rate is equity.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "0.09")]
+    pub straight_debt_rate: Option<DecimalString>,
+    /// The part of the issue costs that goes to the equity component; in proportion to both components if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub equity_issue_costs: Option<DecimalString>,
     /// Compounding periods a year of a zero-coupon issue; 2 if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub compounding_frequency: Option<u8>,
@@ -194,6 +202,11 @@ impl BondIssueDocument {
                 .map(|figure| amount("accrued_interest_received", figure))
                 .transpose()?,
             issue_costs: self.issue_costs.map_or(Ok(Amount::ZERO), |figure| amount("issue_costs", figure))?,
+            straight_debt_rate: self.straight_debt_rate.map(|rate| rate.0),
+            equity_issue_costs: self
+                .equity_issue_costs
+                .map(|figure| amount("equity_issue_costs", figure))
+                .transpose()?,
             redemption_price: self.redemption_price.map_or(Decimal::ONE, |percent| percent.0 / Decimal::ONE_HUNDRED),
             amortization_method: self.amortization_method.into(),
             within_period: self.within_period.into(),
@@ -215,6 +228,7 @@ impl BondIssueDocument {
         let stated = [
             ("proceeds", self.proceeds),
             ("issue_costs", self.issue_costs),
+            ("equity_issue_costs", self.equity_issue_costs),
             ("accrued_interest_received", self.accrued_interest_received),
         ];
         match stated.into_iter().find(|(_, figure)| figure.is_some()) {

@@ -18,6 +18,9 @@ pub struct ComponentsDocument {
     pub carrying_amount: String,
     pub interest_payable: String,
     pub interest_receivable: String,
+    /// Of a convertible issue under IFRS; absent where there is none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub equity_component: Option<String>,
 }
 
 impl ComponentsDocument {
@@ -30,6 +33,7 @@ impl ComponentsDocument {
             carrying_amount: money(components.carrying_amount()?, currency),
             interest_payable: money(components.interest_payable, currency),
             interest_receivable: money(components.interest_receivable, currency),
+            equity_component: super::unless_zero(components.equity_component, currency),
         })
     }
 }

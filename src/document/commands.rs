@@ -1,5 +1,6 @@
 //! What the commands on an issue carry.
 
+use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -270,6 +271,10 @@ pub struct InducementRequest {
     pub acceptance: Option<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub acceptance_date: Option<DateString>,
+    /// Under IFRS, of an issue with an equity component: the date on which the terms were amended, instead of `acceptance_date` and
+    /// `criteria` (IAS 32.AG35). `acceptance_share_price` is the price on it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub amendment_date: Option<DateString>,
     /// When the bonds convert.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub effective_date: Option<DateString>,
@@ -303,14 +308,8 @@ impl InducementRequest {
     /// A [`Refusal`] that names what is missing or cannot be.
     pub fn offer(&self, currency: Currency) -> Result<Offer, Refusal> {
         let because = "an accepted offer needs it";
-        let acceptance_date = self.acceptance_date.ok_or_else(|| Refusal::missing("acceptance_date", because))?;
+        let (acceptance_date, criteria) = self.measured()?;
         let principal = self.principal.ok_or_else(|| Refusal::missing("principal", because))?;
-        let criteria = self.criteria.ok_or_else(|| {
-            Refusal::missing(
-                "criteria",
-                "whether this is an induced conversion or an extinguishment depends on them (ASC 470-20-40-13)",
-            )
-        })?;
         let amount = |field, figure| super::amount(field, figure, currency);
         let other_consideration = match &self.other_consideration {
             Some(other) => Some(OtherConsideration {
@@ -320,14 +319,37 @@ impl InducementRequest {
             None => None,
         };
         Ok(Offer {
-            acceptance_date: acceptance_date.0,
+            acceptance_date,
             principal: amount("principal", principal)?,
             acceptance_share_price: self.acceptance_share_price.map(|price| price.0),
             new_shares_per_denomination: self.new_shares_per_denomination.map(|shares| shares.0),
             cash: self.cash.map(|cash| amount("cash", cash)).transpose()?,
             other_consideration,
-            criteria: criteria.into(),
+            criteria,
         })
+    }
+
+    /// On which date the offer is measured, and under US GAAP by which criteria.
+    fn measured(&self) -> Result<(Date, Option<Criteria>), Refusal> {
+        match (self.acceptance_date, self.amendment_date, self.criteria) {
+            (Some(date), None, Some(criteria)) => Ok((date.0, Some(criteria.into()))),
+            (None, Some(date), None) => Ok((date.0, None)),
+            (Some(_), Some(_), _) => Err(Refusal::contradiction(
+                "amendment_date",
+                "give acceptance_date under US GAAP, or amendment_date under IFRS, not both",
+            )),
+            (None, Some(_), Some(_)) => Err(Refusal::contradiction(
+                "criteria",
+                "under IFRS the amendment of the terms is measured, without criteria (IAS 32.AG35); leave them out",
+            )),
+            (Some(_), None, None) => Err(Refusal::missing(
+                "criteria",
+                "whether this is an induced conversion or an extinguishment depends on them (ASC 470-20-40-13)",
+            )),
+            (None, None, _) => {
+                Err(Refusal::missing("acceptance_date", "an accepted offer needs it; under IFRS give amendment_date"))
+            }
+        }
     }
 
     /// The conversion, if it is recorded with this request.

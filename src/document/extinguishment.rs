@@ -29,6 +29,10 @@ pub struct RepurchaseRequest {
     /// Costs of reacquisition, part of the gain or loss.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub costs: Option<DecimalString>,
+    /// Under IFRS, of a convertible issue: the rate of debt without the option on the date, by which the price is split between liability
+    /// and equity.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub straight_debt_rate: Option<DecimalString>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reference: Option<String>,
 }
@@ -79,6 +83,10 @@ pub struct RedemptionRequest {
     /// When bonds that matured were paid; the maturity date if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub paid_on: Option<DateString>,
+    /// Under IFRS, of a convertible issue before maturity: the rate of debt without the option on the date, by which the price is split
+    /// between liability and equity.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub straight_debt_rate: Option<DecimalString>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reference: Option<String>,
 }
@@ -116,6 +124,7 @@ impl RepurchaseRequest {
             })?,
             accrued_interest: optional("accrued_interest", self.accrued_interest, currency)?,
             costs: optional("costs", self.costs, currency)?.unwrap_or(Amount::ZERO),
+            straight_debt_rate: self.straight_debt_rate.map(|rate| rate.0),
         })
     }
 }
@@ -134,6 +143,7 @@ impl RedemptionRequest {
             price: price(self.consideration, self.price_percent, currency)?.unwrap_or(Price::Redemption),
             accrued_interest: optional("accrued_interest", self.accrued_interest, currency)?,
             costs: optional("costs", self.costs, currency)?.unwrap_or(Amount::ZERO),
+            straight_debt_rate: self.straight_debt_rate.map(|rate| rate.0),
         })
     }
 }
@@ -155,8 +165,17 @@ pub struct ExtinguishmentBlock {
     /// Accrued on these bonds since the last coupon date.
     pub accrued_interest: String,
     pub accrued_interest_paid: String,
-    /// Carrying amount and interest accrued, less everything paid.
+    /// Carrying amount and interest accrued, less everything paid for them.
     pub gain_loss: String,
+    /// Of a convertible issue under IFRS: the bonds' part of the equity component.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub equity_component: Option<String>,
+    /// The part of the consideration that is paid for it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub equity_consideration: Option<String>,
+    /// The component less what was paid for it, costs included; it stays in equity.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub equity_difference: Option<String>,
 }
 
 impl ExtinguishmentBlock {
@@ -172,6 +191,9 @@ impl ExtinguishmentBlock {
             accrued_interest: money(outcome.accrued_interest, currency),
             accrued_interest_paid: money(outcome.accrued_interest_paid, currency),
             gain_loss: money(outcome.gain_loss, currency),
+            equity_component: outcome.equity.map(|equity| money(equity.component, currency)),
+            equity_consideration: outcome.equity.map(|equity| money(equity.consideration, currency)),
+            equity_difference: outcome.equity.map(|equity| money(equity.difference, currency)),
         }
     }
 }

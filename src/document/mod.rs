@@ -42,6 +42,11 @@ pub fn money(amount: Amount, currency: Currency) -> String {
     amount.to_major(currency).to_string()
 }
 
+/// The same, or nothing of nothing.
+fn unless_zero(amount: Amount, currency: Currency) -> Option<String> {
+    (!amount.is_zero()).then(|| money(amount, currency))
+}
+
 /// The largest amount of a request, in minor units: sums of many such amounts stay exact.
 const LARGEST: u64 = 1_000_000_000_000_000;
 

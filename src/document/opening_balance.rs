@@ -29,7 +29,7 @@ pub struct OpeningBalanceDocument {
     /// Coupons of completed periods that are not paid yet; "0" if absent. They are paid as the last coupon that was due.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub interest_due: Option<DecimalString>,
-    /// Under IFRS.
+    /// Of a convertible issue under IFRS, net of its issue costs; "0" if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub equity_component: Option<DecimalString>,
 }
@@ -41,12 +41,6 @@ impl OpeningBalanceDocument {
     /// A [`Refusal`] for an amount that cannot be.
     pub fn opening(&self, currency: Currency) -> Result<Opening, Refusal> {
         let amount = |field, figure| amount(field, figure, currency);
-        if self.equity_component.is_some() {
-            return Err(Refusal::not_supported(
-                "opening_balance/equity_component",
-                "the equity component of a convertible issue under IFRS is not accounted for yet",
-            ));
-        }
         Ok(Opening {
             date: self.date.0,
             principal: amount("opening_balance/principal", self.principal)?,
@@ -56,6 +50,9 @@ impl OpeningBalanceDocument {
             interest_due: self
                 .interest_due
                 .map_or(Ok(Amount::ZERO), |due| amount("opening_balance/interest_due", due))?,
+            equity_component: self
+                .equity_component
+                .map_or(Ok(Amount::ZERO), |equity| amount("opening_balance/equity_component", equity))?,
         })
     }
 }

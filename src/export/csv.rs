@@ -98,6 +98,7 @@ pub fn carrying_values(values: &CarryingValues) -> Result<Vec<u8>, csv::Error> {
         "interest_accrued",
         "interest_payable",
         "interest_receivable",
+        "equity_component",
         "accrued_through",
         "status",
     ];
@@ -117,6 +118,7 @@ pub fn carrying_values(values: &CarryingValues) -> Result<Vec<u8>, csv::Error> {
             item.position.interest_accrued.clone(),
             item.position.interest_payable.clone(),
             item.position.interest_receivable.clone(),
+            item.position.equity_component.clone().unwrap_or_default(),
             item.accrued_through.clone().unwrap_or_default(),
             item.status.clone(),
         ]
@@ -137,6 +139,7 @@ pub fn carrying_values(values: &CarryingValues) -> Result<Vec<u8>, csv::Error> {
         String::new(),
         total.interest_payable.clone(),
         total.interest_receivable.clone(),
+        total.equity_component.clone().unwrap_or_default(),
         String::new(),
         String::new(),
     ];
@@ -162,6 +165,7 @@ pub fn rollforward(report: &RollforwardDocument) -> Result<Vec<u8>, csv::Error> 
         "carrying_amount",
         "interest_payable",
         "interest_receivable",
+        "equity_component",
         "gain_loss",
         "expense",
         "cash",
@@ -184,6 +188,7 @@ pub fn rollforward(report: &RollforwardDocument) -> Result<Vec<u8>, csv::Error> 
             line.carrying_amount.clone(),
             line.interest_payable.clone(),
             line.interest_receivable.clone(),
+            line.equity_component.clone().unwrap_or_default(),
             line.gain_loss.clone(),
             line.expense.clone(),
             line.cash.clone(),

@@ -48,7 +48,10 @@ async fn decide(
                 continue;
             }
             let state = issue_state(stored, calendar)?;
-            match (Asked { entity: &entity, id: &id, state: &state }).accrue(request, reader).await? {
+            match (Asked { entity: &entity, id: &id, state: &state, framework: workspace.framework })
+                .accrue(request, reader)
+                .await?
+            {
                 Decided::Drafted(drafted) => {
                     // The reference names the command, not each issue's event.
                     accrued.drafts.push(Draft { reference: None, ..drafted.draft });

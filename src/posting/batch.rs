@@ -342,6 +342,7 @@ impl Batch {
             cash: movement.cash.minor(),
             shares: movement.shares.to_string(),
             paid_in_capital: movement.paid_in_capital.minor(),
+            equity_component: movement.equity_component.minor(),
         });
         for ((line, shown), index) in posting.entry.lines().iter().zip(&entry.lines).zip(1_i64..) {
             let amount = line.amount.minor();

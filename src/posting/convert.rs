@@ -78,6 +78,7 @@ pub fn position_row(row: &store::PositionRow) -> Result<PositionRow, RecordError
             issue_costs: amount(row.moved_issue_costs),
             interest_payable: amount(row.moved_interest),
             interest_receivable: Amount::ZERO,
+            equity_component: amount(row.moved_equity),
         },
     })
 }
@@ -93,6 +94,7 @@ pub fn booked_row(row: &store::BookedRow) -> Result<BookedRow, RecordError> {
             issue_costs: amount(row.issue_costs),
             interest_payable: amount(row.interest_payable),
             interest_receivable: amount(row.interest_receivable),
+            equity_component: amount(row.equity_component),
         },
         accrued: Moment { date: date(&row.accrued_through)?, boundary: date(&row.accrued_boundary)? },
         later: row
@@ -107,6 +109,7 @@ pub fn booked_row(row: &store::BookedRow) -> Result<BookedRow, RecordError> {
                         issue_costs: amount(row.later_issue_costs),
                         interest_payable: amount(row.later_interest_payable),
                         interest_receivable: amount(row.later_interest_receivable),
+                        equity_component: amount(row.later_equity_component),
                     },
                 })
             })
@@ -175,6 +178,7 @@ pub(super) fn stored_position(
         moved_premium_discount: row.moved.premium_discount.minor(),
         moved_issue_costs: row.moved.issue_costs.minor(),
         moved_interest: row.moved.interest_payable.minor(),
+        moved_equity: row.moved.equity_component.minor(),
     }
 }
 
@@ -205,6 +209,8 @@ pub(super) fn stored_booked(
         later_interest_payable: later.interest_payable.minor(),
         later_interest_receivable: later.interest_receivable.minor(),
         later_posting_date: row.later.map(|later| later.posting_date.to_string()),
+        equity_component: row.components.equity_component.minor(),
+        later_equity_component: later.equity_component.minor(),
     }
 }
 

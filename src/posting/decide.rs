@@ -12,7 +12,9 @@ use super::draft::Draft;
 use super::error::RecordError;
 use super::workspace::{IssueState, Newest, Workspace};
 use crate::accounting::Currency;
+use crate::accounting::framework::Framework;
 use crate::accounting::instrument::Instrument;
+use crate::accounting::journal::Posting;
 use crate::accounting::position::History;
 use crate::accounting::transaction::accrual::Accrual;
 use crate::accounting::transaction::coupon_payment::CouponPayment;
@@ -58,6 +60,7 @@ pub(super) struct Parts<'a> {
     newest_before: Option<Newest>,
     reference: Option<String>,
     request: serde_json::Value,
+    framework: Framework,
 }
 
 impl Parts<'_> {
@@ -82,7 +85,7 @@ impl Parts<'_> {
             effective_date: decision.effective_date,
             position_rows: decision.position_rows.iter().map(|row| (*row, !known_date(row.date))).collect(),
             booked_rows: decision.booked_rows.iter().map(|row| (*row, !known_posting(row.posting_date))).collect(),
-            postings: decision.postings,
+            postings: decision.postings.into_iter().map(|posting| cited(posting, self.framework)).collect(),
             follows: self.follows,
             newest_before: self.newest_before,
             reference: self.reference,
@@ -91,6 +94,11 @@ impl Parts<'_> {
         };
         Ok(Drafted { draft, answer, books_after: after, extra, freed: Vec::new() })
     }
+}
+
+/// A posting whose lines cite the paragraphs of a framework.
+fn cited(posting: Posting, framework: Framework) -> Posting {
+    Posting { entry: posting.entry.citing(|paragraph| framework.paragraph(paragraph)), ..posting }
 }
 
 /// What an event keeps.
@@ -111,7 +119,7 @@ pub(super) async fn on_issue(
     reader: &mut Reader<'_>,
 ) -> Result<Decided, RecordError> {
     let state = workspace.issue(id)?;
-    let asked = Asked { entity: &workspace.head.entity, id, state };
+    let asked = Asked { entity: &workspace.head.entity, id, state, framework: workspace.framework };
     match command {
         IssueCommand::Accrue(request) => asked.accrue(request, reader).await,
         IssueCommand::PayCoupon(request) => asked.pay_coupon(request, reader).await,
@@ -135,6 +143,7 @@ pub(super) struct Asked<'a> {
     pub entity: &'a str,
     pub id: &'a str,
     pub state: &'a IssueState,
+    pub framework: Framework,
 }
 
 impl Asked<'_> {
@@ -158,6 +167,7 @@ impl Asked<'_> {
             newest_before: Some(self.state.newest),
             reference: reference.cloned(),
             request: serde_json::to_value(request).map_err(|error| RecordError::corrupt("request", error))?,
+            framework: self.framework,
         })
     }
 
@@ -267,7 +277,9 @@ pub(super) fn new_issue(
     id: Option<String>,
 ) -> Result<Drafted, RecordError> {
     let terms = document.terms()?;
-    workspace.framework.accepts(&terms)?;
+    let functional = Currency::from_code(&workspace.functional_currency)
+        .ok_or_else(|| RecordError::corrupt("entity", "an unknown currency"))?;
+    workspace.framework.accepts(&terms, functional)?;
     let instrument = Instrument::new(terms)?;
     let calendar = workspace.calendar()?;
     let currency = instrument.terms().currency;
@@ -281,6 +293,7 @@ pub(super) fn new_issue(
         newest_before: None,
         reference: Some(document.reference.clone()),
         request: serde_json::Value::Null,
+        framework: workspace.framework,
     };
     if books.instrument.terms().opening.is_some() {
         let decision = opening_balance::decide(&books)?;

@@ -38,7 +38,12 @@ pub(super) fn create(
         hash: String::new(),
         closed_through: None,
     };
-    let mut workspace = Workspace::new(head, document.framework.into(), document.fiscal_year_end.clone());
+    let mut workspace = Workspace::new(
+        head,
+        document.framework.into(),
+        document.functional_currency.clone(),
+        document.fiscal_year_end.clone(),
+    );
     let stamp = session.stamp(&workspace);
     let mut rows = Rows::default();
     rows.entities.push(EntityRow {

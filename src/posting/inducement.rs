@@ -29,7 +29,7 @@ impl Asked<'_> {
                 let mut offer = accepted.offer(currency)?;
                 // The criteria may turn out otherwise than they were answered at acceptance.
                 if let Some(criteria) = request.criteria {
-                    offer.criteria = criteria.into();
+                    offer.criteria = Some(criteria.into());
                 }
                 let books =
                     self.state.books_from(self.entity, self.id, completion.effective_date, false, reader).await?;
@@ -144,6 +144,7 @@ fn request_of(event: &EventRow) -> Result<InducementRequest, RecordError> {
 fn check_settles_only(request: &InducementRequest) -> Result<(), Refusal> {
     let stated = [
         ("acceptance_date", request.acceptance_date.is_some()),
+        ("amendment_date", request.amendment_date.is_some()),
         ("principal", request.principal.is_some()),
         ("acceptance_share_price", request.acceptance_share_price.is_some()),
         ("new_shares_per_denomination", request.new_shares_per_denomination.is_some()),

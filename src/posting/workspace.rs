@@ -23,6 +23,7 @@ use crate::store::{self, Reader};
 pub(super) struct Workspace {
     pub head: store::EntityHeadRow,
     pub framework: Framework,
+    pub functional_currency: String,
     pub fiscal_year_end: String,
     pub mapping: Arc<AccountMapping>,
     /// The last batch number given in each fiscal year.
@@ -54,10 +55,16 @@ pub(super) struct Newest {
 
 impl Workspace {
     /// The books of an entity that is being created.
-    pub fn new(head: store::EntityHeadRow, framework: Framework, fiscal_year_end: String) -> Workspace {
+    pub fn new(
+        head: store::EntityHeadRow,
+        framework: Framework,
+        functional_currency: String,
+        fiscal_year_end: String,
+    ) -> Workspace {
         Workspace {
             head,
             framework,
+            functional_currency,
             fiscal_year_end,
             mapping: Arc::default(),
             numbers: BTreeMap::new(),
@@ -82,6 +89,7 @@ impl Workspace {
             reader.year_heads(&head.entity).await?.into_iter().map(|year| (year.fiscal_year, year.number)).collect();
         Ok(Some(Workspace {
             framework: framework.into(),
+            functional_currency: entity.functional_currency,
             fiscal_year_end: entity.fiscal_year_end,
             mapping: Arc::new(AccountMapping::new(mappings)),
             numbers,

@@ -226,6 +226,7 @@ fn value(issued: Arc<Issued>, rows: Rows<'_>, as_of: Date, late: &[&OutOfPeriod]
             issue_costs: Amount::from_minor(item.sums.issue_costs),
             interest_payable: Amount::from_minor(item.sums.interest_payable),
             interest_receivable: Amount::from_minor(item.sums.interest_receivable),
+            equity_component: Amount::from_minor(item.sums.equity_component),
         };
         add(&item.event, &item.effective_date, &item.posting_date, &amounts)?;
     }

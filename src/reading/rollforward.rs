@@ -60,6 +60,9 @@ pub struct RollforwardLine {
     pub carrying_amount: String,
     pub interest_payable: String,
     pub interest_receivable: String,
+    /// Of convertible issues under IFRS; absent where there is none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub equity_component: Option<String>,
     pub gain_loss: String,
     pub expense: String,
     pub cash: String,
@@ -164,6 +167,7 @@ fn by_issue(rows: &[store::Movement]) -> Result<Movements, ReadError> {
                 issue_costs: amount(sums.issue_costs),
                 interest_payable: amount(sums.interest_payable),
                 interest_receivable: amount(sums.interest_receivable),
+                equity_component: amount(sums.equity_component),
                 coupon_interest: amount(sums.coupon_interest),
                 gain_loss: amount(sums.gain_loss),
                 expense: amount(sums.expense),
@@ -219,6 +223,7 @@ async fn booked(
                 issue_costs: Amount::from_minor(booked.issue_costs),
                 interest_payable: Amount::from_minor(booked.interest_payable),
                 interest_receivable: Amount::from_minor(booked.interest_receivable),
+                equity_component: Amount::from_minor(booked.equity_component),
                 ..Sums::default()
             })?;
         }
@@ -266,6 +271,7 @@ fn shown(
         carrying_amount: figure(sums.carrying_amount()?),
         interest_payable: figure(sums.interest_payable),
         interest_receivable: figure(sums.interest_receivable),
+        equity_component: (!sums.equity_component.is_zero()).then(|| figure(sums.equity_component)),
         gain_loss: figure(sums.gain_loss),
         expense: figure(sums.expense),
         cash: figure(sums.cash),

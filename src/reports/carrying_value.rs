@@ -102,6 +102,7 @@ fn posted(instrument: &Instrument, moment: Moment, rows: &InForce, booked: &Comp
         interest_due: booked.interest_payable.minus(accrued)?,
         interest_accrued: accrued,
         interest_receivable: booked.interest_receivable,
+        equity_component: booked.equity_component,
     })
 }
 
@@ -114,6 +115,7 @@ fn nothing(moment: Moment) -> Position {
         interest_due: Amount::ZERO,
         interest_accrued: Amount::ZERO,
         interest_receivable: Amount::ZERO,
+        equity_component: Amount::ZERO,
     }
 }
 

@@ -15,6 +15,7 @@ pub struct Sums {
     pub issue_costs: Amount,
     pub interest_payable: Amount,
     pub interest_receivable: Amount,
+    pub equity_component: Amount,
     pub coupon_interest: Amount,
     pub gain_loss: Amount,
     pub expense: Amount,
@@ -32,6 +33,7 @@ impl Sums {
             issue_costs: self.issue_costs.plus(other.issue_costs)?,
             interest_payable: self.interest_payable.plus(other.interest_payable)?,
             interest_receivable: self.interest_receivable.plus(other.interest_receivable)?,
+            equity_component: self.equity_component.plus(other.equity_component)?,
             coupon_interest: self.coupon_interest.plus(other.coupon_interest)?,
             gain_loss: self.gain_loss.plus(other.gain_loss)?,
             expense: self.expense.plus(other.expense)?,
@@ -55,6 +57,7 @@ impl Sums {
             issue_costs: self.issue_costs,
             interest_payable: self.interest_payable,
             interest_receivable: self.interest_receivable,
+            equity_component: self.equity_component,
             ..Sums::default()
         }
     }
@@ -75,6 +78,7 @@ impl Sums {
         Ok(Sums {
             premium_discount: self.premium_discount,
             issue_costs: self.issue_costs,
+            equity_component: self.equity_component,
             expense: self.expense.minus(self.coupon_interest)?,
             ..Sums::default()
         })
@@ -197,6 +201,11 @@ pub fn checks(lines: &[MovementLine], booked: &Sums, trial_balance: (Amount, Amo
             check: "closing = booked: interest payable",
             left: closing.interest_payable,
             right: booked.interest_payable,
+        },
+        Check {
+            check: "closing = booked: equity component",
+            left: closing.equity_component,
+            right: booked.equity_component,
         },
         Check {
             check: "closing = trial balance: carrying amount",

@@ -50,6 +50,7 @@ tables! {
         entity: text, bond_issue: text, date: text, sequence: bigint, first: bigint, principal: bigint,
         interest_due: bigint, with_next_coupon: bigint, interest_receivable: bigint, moved_principal: bigint,
         moved_premium_discount: bigint, moved_issue_costs: bigint, moved_interest: bigint,
+        moved_equity: bigint,
     }
 
     /// What is booked at the close of `posting_date`, as known from `sequence` on, and what is taken back of it later.
@@ -58,6 +59,7 @@ tables! {
         premium_discount: bigint, issue_costs: bigint, interest_payable: bigint, interest_receivable: bigint,
         accrued_boundary: text, accrued_through: text, later_premium_discount: bigint, later_issue_costs: bigint,
         later_interest_payable: bigint, later_interest_receivable: bigint, later_posting_date: maybe_text,
+        equity_component: bigint, later_equity_component: bigint,
     }
 
     /// The newest event, position and booked row of an issue.
@@ -95,7 +97,7 @@ tables! {
         movement: text, posting_date: text, effective_date: text, description: text, principal: bigint,
         premium_discount: bigint, issue_costs: bigint, interest_payable: bigint, interest_receivable: bigint,
         coupon_interest: bigint, gain_loss: bigint, expense: bigint, cash: bigint, shares: text,
-        paid_in_capital: bigint,
+        paid_in_capital: bigint, equity_component: bigint,
     }
 
     /// A posted journal batch: account roles, one posting date, one currency.

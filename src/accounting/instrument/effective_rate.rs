@@ -53,6 +53,12 @@ pub fn solve(flows: &CashFlows, price: Decimal, per_year: u8) -> Option<Decimal>
     None
 }
 
+/// What flows are worth at a rate a period, on one unit of principal; `None` when it cannot be computed exactly enough.
+pub fn present_value(flows: &CashFlows, rate: Decimal) -> Option<Decimal> {
+    let stub = StubPower::new(rate, flows.first_length)?;
+    value_and_slope(flows, rate, &stub).map(|(value, _)| value)
+}
+
 /// The last digit of a rate that is kept.
 const LAST_DIGIT: Decimal = Decimal::from_parts(1, 0, 0, false, 28);
 

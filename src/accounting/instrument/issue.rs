@@ -3,6 +3,7 @@
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
+use super::compound;
 use super::coupon_dates::CouponDates;
 use super::effective_rate::{RATE_BOUNDS, solve};
 use super::start::{self, Moment, Start};
@@ -211,6 +212,25 @@ impl Instrument {
         let net = net.at(boundary, &self.dates).ok_or(Refusal::Overflow)?;
         let gross = gross.at(boundary, &self.dates).ok_or(Refusal::Overflow)?;
         units_of(principal, net.checked_sub(gross).ok_or(Refusal::Overflow)?)
+    }
+
+    /// The equity component of a principal: its share of what it was at the start.
+    pub fn equity_component(&self, principal: Amount) -> Result<Amount, Refusal> {
+        if self.start.equity_component.is_zero() {
+            return Ok(Amount::ZERO);
+        }
+        let whole = Decimal::from(self.start.equity_component.minor());
+        let product = whole.checked_mul(Decimal::from(principal.minor())).ok_or(Refusal::Overflow)?;
+        round_to_minor_unit(product.checked_div(Decimal::from(self.start.principal.minor())).ok_or(Refusal::Overflow)?)
+    }
+
+    /// What the payments after a date are worth on a principal at a nominal annual rate, without accrued interest.
+    ///
+    /// # Errors
+    /// A rate that is none, or [`Refusal::Overflow`].
+    pub fn worth_at(&self, principal: Amount, date: Date, rate: Decimal) -> Result<Amount, Refusal> {
+        let unit = compound::liability_price(&self.terms, &self.dates, Moment::of_movement(date), rate)?;
+        units_of(principal, unit)
     }
 
     /// Interest accrued on a principal since the last coupon date. On a coupon date it is nothing, because the coupon is due; at

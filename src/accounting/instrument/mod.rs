@@ -1,5 +1,6 @@
 //! What was issued: its terms, its calendar of coupons, and the curve that its amortised cost follows.
 
+mod compound;
 pub mod coupon_dates;
 pub mod day_count;
 pub mod effective_rate;

@@ -34,18 +34,24 @@ pub struct Start {
     pub clean: Amount,
     /// Not amortised yet, a positive amount.
     pub issue_costs: Amount,
+    /// Net of its issue costs; of a convertible issue under IFRS.
+    pub equity_component: Amount,
 }
 
 impl Start {
     /// The start of terms whose own figures are proven.
     pub(super) fn of(terms: &Terms, dates: &CouponDates) -> Result<Start, Refusal> {
         let Some(opening) = &terms.opening else {
-            return Ok(Start {
-                moment: Moment::of_movement(terms.settlement_date),
-                principal: terms.principal,
-                clean: terms.proceeds,
-                issue_costs: terms.issue_costs,
-            });
+            return match terms.straight_debt_rate {
+                Some(rate) => super::compound::split(terms, dates, rate),
+                None => Ok(Start {
+                    moment: Moment::of_movement(terms.settlement_date),
+                    principal: terms.principal,
+                    clean: terms.proceeds,
+                    issue_costs: terms.issue_costs,
+                    equity_component: Amount::ZERO,
+                }),
+            };
         };
         let moment = close_of(opening.date, terms, dates);
         check(opening, moment, terms, dates)?;
@@ -54,6 +60,7 @@ impl Start {
             principal: opening.principal,
             clean: opening.principal.plus(opening.premium_discount)?,
             issue_costs: opening.issue_costs.negated()?,
+            equity_component: opening.equity_component,
         })
     }
 
@@ -138,6 +145,13 @@ fn check(opening: &Opening, moment: Moment, terms: &Terms, dates: &CouponDates) 
             let rule = format!("it must lie from zero to {}", major(greatest));
             return Err(Refusal::invalid(field, major(amount), rule));
         }
+    }
+    if opening.equity_component.is_negative() || (!terms.is_compound() && !opening.equity_component.is_zero()) {
+        return Err(Refusal::invalid(
+            "opening_balance/equity_component",
+            major(opening.equity_component),
+            "it is zero or more, and only of a convertible issue with a straight_debt_rate",
+        ));
     }
     if opening.interest_due > opening.interest_payable {
         return Err(Refusal::contradiction(

@@ -90,6 +90,8 @@ pub struct Opening {
     pub interest_payable: Amount,
     /// Coupons of completed periods that are not paid yet.
     pub interest_due: Amount,
+    /// Of a convertible issue under IFRS, net of its issue costs.
+    pub equity_component: Amount,
 }
 
 /// The terms of an issue. Plain data: [`Instrument::new`](super::Instrument::new) is what proves them right.
@@ -128,6 +130,11 @@ pub struct Terms {
     /// The record date lies so many days before the coupon date.
     pub record_days: Option<u16>,
     pub conversion: Option<ConversionTerms>,
+    /// Under IFRS, of a convertible issue: the rate at which the issuer could have borrowed without the conversion option, nominal
+    /// annual at the coupon frequency.
+    pub straight_debt_rate: Option<Decimal>,
+    /// The part of the issue costs that goes to the equity component, if it is not in proportion to what was received for each.
+    pub equity_issue_costs: Option<Amount>,
     /// Where the books begin, if not at settlement. Then `proceeds`, `issue_costs` and `accrued_interest_received` are nothing.
     pub opening: Option<Opening>,
 }
@@ -136,6 +143,11 @@ impl Terms {
     /// Periods a year of the grid on which interest compounds.
     pub(crate) fn periods_per_year(&self) -> u8 {
         if self.coupon_frequency == 0 { self.compounding_frequency } else { self.coupon_frequency }
+    }
+
+    /// Whether a part of what was received is equity (IAS 32.28).
+    pub fn is_compound(&self) -> bool {
+        self.straight_debt_rate.is_some()
     }
 
     /// Whether the issue pays no coupons.

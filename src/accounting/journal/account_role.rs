@@ -63,6 +63,9 @@ roles! {
     /// Against it stand balances taken over, which the ledger holds already; it is cleared there. Until then it is equity, as the
     /// balances are what past years left.
     OpeningBalanceClearing "opening_balance_clearing" Equity false "Opening balance clearing";
+    /// Net of its issue costs (IAS 32.28-32, 38).
+    EquityComponent "equity_component_of_convertible_bonds" Equity false "Equity component of convertible bonds";
+    LossOnAmendmentOfConversionTerms "loss_on_amendment_of_conversion_terms" NetIncome false "Loss on amendment of conversion terms";
 }
 
 impl AccountRole {

@@ -194,6 +194,7 @@ pub struct Movement {
     pub issue_costs: Amount,
     pub interest_payable: Amount,
     pub interest_receivable: Amount,
+    pub equity_component: Amount,
     /// The part of `expense` that is coupon interest; the rest of an accrual's is amortization.
     pub coupon_interest: Amount,
     /// Gain positive, loss negative.
@@ -259,6 +260,15 @@ impl Entry {
         self
     }
 
+    /// The same entry, its lines citing other paragraphs.
+    #[must_use]
+    pub fn citing(mut self, paragraph: impl Fn(&'static str) -> &'static str) -> Entry {
+        for line in &mut self.lines {
+            line.derivation.paragraph = paragraph(line.derivation.paragraph);
+        }
+        self
+    }
+
     pub fn kind(&self) -> EntryKind {
         self.kind
     }
@@ -294,6 +304,7 @@ impl Movement {
         let (field, change) = match role {
             AccountRole::Cash => (&mut self.cash, debit),
             AccountRole::InterestReceivable => (&mut self.interest_receivable, debit),
+            AccountRole::EquityComponent => (&mut self.equity_component, credit),
             AccountRole::BondsPayable => (&mut self.principal, credit),
             AccountRole::PremiumOnBondsPayable | AccountRole::DiscountOnBondsPayable => {
                 (&mut self.premium_discount, credit)
@@ -303,7 +314,9 @@ impl Movement {
             AccountRole::CommonStock | AccountRole::AdditionalPaidInCapital | AccountRole::TreasuryStock => {
                 (&mut self.paid_in_capital, credit)
             }
-            AccountRole::InterestExpense | AccountRole::DebtConversionExpense => (&mut self.expense, debit),
+            AccountRole::InterestExpense
+            | AccountRole::DebtConversionExpense
+            | AccountRole::LossOnAmendmentOfConversionTerms => (&mut self.expense, debit),
             AccountRole::GainOnExtinguishment | AccountRole::LossOnExtinguishment => (&mut self.gain_loss, credit),
             AccountRole::AccruedInducement | AccountRole::OpeningBalanceClearing => return Ok(()),
         };

@@ -19,6 +19,8 @@ pub struct Components {
     pub interest_payable: Amount,
     /// Interest overpaid to holders, an asset.
     pub interest_receivable: Amount,
+    /// Of a convertible issue under IFRS; it is no part of the carrying amount of the debt.
+    pub equity_component: Amount,
 }
 
 impl Components {
@@ -48,6 +50,7 @@ impl Components {
             issue_costs: with(self.issue_costs, other.issue_costs)?,
             interest_payable: with(self.interest_payable, other.interest_payable)?,
             interest_receivable: with(self.interest_receivable, other.interest_receivable)?,
+            equity_component: with(self.equity_component, other.equity_component)?,
         })
     }
 }
@@ -64,6 +67,7 @@ pub struct Position {
     /// Interest since the last coupon date.
     pub interest_accrued: Amount,
     pub interest_receivable: Amount,
+    pub equity_component: Amount,
 }
 
 impl Position {
@@ -75,6 +79,7 @@ impl Position {
             issue_costs: self.issue_costs,
             interest_payable: self.interest_due.plus(self.interest_accrued)?,
             interest_receivable: self.interest_receivable,
+            equity_component: self.equity_component,
         })
     }
 }
@@ -183,6 +188,7 @@ impl PositionRow {
             interest_due: row.interest_due,
             interest_accrued: instrument.accrued(row.principal, moment)?,
             interest_receivable: row.interest_receivable,
+            equity_component: instrument.equity_component(row.principal)?,
         })
     }
 }

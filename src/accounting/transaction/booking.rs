@@ -220,6 +220,15 @@ impl<'a> Journal<'a> {
             ),
         ];
         lines.extend(spread);
+        // A rounding unit of the equity component stays in equity.
+        let equity = derive(self.booked.equity_component, change.equity_component)?;
+        lines.push(signed(
+            AccountRole::EquityComponent,
+            change.equity_component.negated()?,
+            "Equity component",
+            equity.clone(),
+        ));
+        lines.push(signed(AccountRole::AdditionalPaidInCapital, change.equity_component, "Equity component", equity));
         lines.push(signed(
             AccountRole::InterestExpense,
             change.issue_costs,
@@ -316,6 +325,7 @@ pub(super) fn components_of(entry: &Entry) -> Components {
         issue_costs: movement.issue_costs,
         interest_payable: movement.interest_payable,
         interest_receivable: movement.interest_receivable,
+        equity_component: movement.equity_component,
     }
 }
 

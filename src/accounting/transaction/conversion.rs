@@ -254,7 +254,8 @@ fn outcome(books: &Books, date: Date, leaving: &Leaving, given: &Given<'_>) -> R
     let conversion = books.conversion_at(date)?;
     let forfeited = if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
     let Consideration { shares, cash, cash_in_lieu } = given.consideration;
-    let left = leaving.carrying_amount()?.plus(forfeited)?.minus(cash)?.minus(cash_in_lieu)?;
+    let given_up = Amount::total([leaving.carrying_amount()?, leaving.equity_component, forfeited])?;
+    let left = given_up.minus(cash)?.minus(cash_in_lieu)?;
     let capital = match (given.method, given.price) {
         (Method::MarketValue { .. }, Some(price)) => value(shares, price, currency)?,
         _ => left,
@@ -305,6 +306,7 @@ fn consideration_lines(
     let mut capital_rule = Derivation::new(rule, paragraph)
         .with("carrying_amount", figure(outcome.carrying_amount))
         .with("accrued_interest_forfeited", figure(forfeited))
+        .with("equity_component", figure(leaving.equity_component))
         .with("cash", figure(outcome.cash.plus(outcome.cash_in_lieu)?))
         .with(stock.role.name(), figure(stock.amount));
     if let (Method::MarketValue { policy_basis }, Some(price)) = (given.method, given.price) {

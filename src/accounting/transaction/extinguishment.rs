@@ -9,7 +9,7 @@ use super::{Books, Decision, record};
 use crate::accounting::journal::{
     AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed,
 };
-use crate::accounting::money::Amount;
+use crate::accounting::money::{Amount, round_to_minor_unit};
 use crate::accounting::refusal::Refusal;
 
 /// Why bonds are extinguished.
@@ -71,6 +71,8 @@ pub struct Extinguishment {
     pub accrued_interest: Option<Amount>,
     /// Costs of reacquisition.
     pub costs: Amount,
+    /// Under IFRS, of a convertible issue: the rate of debt without the option on the date, by which the price is split.
+    pub straight_debt_rate: Option<Decimal>,
 }
 
 /// What an extinguishment moved. Premium positive, discount and issue costs negative; a gain is positive.
@@ -86,6 +88,20 @@ pub struct Outcome {
     pub accrued_interest: Amount,
     pub accrued_interest_paid: Amount,
     pub gain_loss: Amount,
+    /// Of a convertible issue under IFRS.
+    pub equity: Option<EquityPart>,
+}
+
+/// What of a repurchase goes to equity (IAS 32.AG33-34).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct EquityPart {
+    /// The bonds' part of the equity component.
+    pub component: Amount,
+    /// The part of the price and costs that is paid for it.
+    pub consideration: Amount,
+    pub costs: Amount,
+    /// What remains, which stays in equity; positive where less is paid than the component.
+    pub difference: Amount,
 }
 
 impl Extinguishment {
@@ -114,6 +130,11 @@ impl Extinguishment {
         };
         let accrued_interest_paid = self.accrued_interest.unwrap_or(leaving.accrued);
         let carried = carrying_amount.plus(leaving.accrued)?;
+        let equity = self.equity_part(&leaving, consideration, books)?;
+        let (to_equity, equity_costs) =
+            equity.map_or((Amount::ZERO, Amount::ZERO), |equity| (equity.consideration, equity.costs));
+        let for_debt = consideration.minus(to_equity)?;
+        let debt_costs = self.costs.minus(equity_costs)?;
         let outcome = Outcome {
             principal: self.principal,
             consideration,
@@ -123,7 +144,8 @@ impl Extinguishment {
             issue_costs: leaving.issue_costs,
             accrued_interest: leaving.accrued,
             accrued_interest_paid,
-            gain_loss: carried.minus(consideration)?.minus(accrued_interest_paid)?.minus(self.costs)?,
+            gain_loss: carried.minus(for_debt)?.minus(accrued_interest_paid)?.minus(debt_costs)?,
+            equity,
         };
         record(
             books,
@@ -137,6 +159,47 @@ impl Extinguishment {
             },
             outcome,
         )
+    }
+
+    /// Splits the price as the proceeds were split at issue: the liability at the rate of straight debt on the date, the rest to equity,
+    /// and the costs in proportion to both. At maturity the component stays in equity (IAS 32.AG32).
+    fn equity_part(
+        &self,
+        leaving: &Leaving,
+        consideration: Amount,
+        books: &Books,
+    ) -> Result<Option<EquityPart>, Refusal> {
+        let component = leaving.equity_component;
+        match (books.instrument.terms().is_compound(), self.occasion, self.straight_debt_rate) {
+            (false, _, None) => Ok(None),
+            (false, _, Some(_)) | (true, Occasion::Maturity, Some(_)) => Err(Refusal::contradiction(
+                "straight_debt_rate",
+                "only the repurchase of a convertible issue with an equity component is split by it; leave it out",
+            )),
+            (true, Occasion::Maturity, None) => Ok(Some(EquityPart {
+                component,
+                consideration: Amount::ZERO,
+                costs: Amount::ZERO,
+                difference: component,
+            })),
+            (true, _, None) => Err(Refusal::missing(
+                "straight_debt_rate",
+                "the price of bonds with an equity component is split by the rate of debt without the option on that date (IAS 32.AG33)",
+            )),
+            (true, _, Some(rate)) => {
+                let liability = books.instrument.worth_at(self.principal, self.date(), rate)?;
+                let for_equity = consideration.minus(liability)?;
+                let costs = if consideration.is_zero() {
+                    Amount::ZERO
+                } else {
+                    let product = Decimal::from(self.costs.minor()).checked_mul(Decimal::from(for_equity.minor()));
+                    let share = product.and_then(|all| all.checked_div(Decimal::from(consideration.minor())));
+                    round_to_minor_unit(share.ok_or(Refusal::Overflow)?)?
+                };
+                let difference = component.minus(for_equity)?.minus(costs)?;
+                Ok(Some(EquityPart { component, consideration: for_equity, costs, difference }))
+            }
+        }
     }
 
     /// The principal at a price for one unit of it.
@@ -245,7 +308,18 @@ impl Extinguishment {
         .with("interest_paid", figure(outcome.accrued_interest_paid))
         .with("costs", figure(outcome.costs));
         let loss = outcome.gain_loss.negative_part().negated()?;
+        let equity = outcome.equity.unwrap_or(EquityPart {
+            component: Amount::ZERO,
+            consideration: Amount::ZERO,
+            costs: Amount::ZERO,
+            difference: Amount::ZERO,
+        });
+        let equity_rule = Derivation::new("equity component - price and costs that are paid for it", "IAS 32.AG32-34")
+            .with("equity_component", figure(equity.component))
+            .with("consideration", figure(equity.consideration))
+            .with("costs", figure(equity.costs));
         Ok(vec![
+            credit(AccountRole::AdditionalPaidInCapital, equity.difference, "Equity component", equity_rule)?,
             credit(AccountRole::Cash, outcome.consideration, "Bonds paid for", paid)?,
             signed(AccountRole::Cash, apart.negated()?, "Interest paid beyond what has accrued", interest),
             credit(AccountRole::Cash, outcome.costs, "Costs of reacquisition", costs)?,

@@ -1,5 +1,7 @@
 //! An offer that fails a criterion of ASC 470-20-40-13: the exchange is an extinguishment of the whole.
 
+use jiff::civil::Date;
+
 use super::conversion::{self, stock};
 use super::inducement::{Assessment, Completion, Offer, Outcome};
 use super::leaving::Leaving;
@@ -101,5 +103,28 @@ impl Offer {
             },
             outcome,
         )
+    }
+
+    /// What was expensed at acceptance, taken back on the date on which the exchange turns out to be an extinguishment.
+    pub(super) fn taken_back(
+        &self,
+        completion: &Completion,
+        assessment: &Assessment,
+        books: &Books,
+    ) -> Result<(Date, MovementKind, Option<Entry>), Refusal> {
+        let currency = books.instrument.terms().currency;
+        let owed = self.cash_given().plus(self.other_given())?;
+        let rule =
+            Derivation::new("what was expensed at acceptance; the exchange is an extinguishment", "ASC 470-50-40-2")
+                .with("expense", assessment.expense.to_major(currency));
+        let shares = assessment.expense.minus(owed)?;
+        let lines = vec![
+            debit(AccountRole::AccruedInducement, owed, "Inducement taken back", rule.clone()),
+            debit(AccountRole::AdditionalPaidInCapital, shares, "Inducement taken back", rule.clone()),
+            credit(AccountRole::DebtConversionExpense, assessment.expense, "Inducement taken back", rule)?,
+        ];
+        let description = format!("Inducement accepted on {} taken back", self.acceptance_date);
+        let entry = Entry::new(EntryKind::Inducement, description, lines)?;
+        Ok((completion.effective_date, MovementKind::InducedConversion, entry))
     }
 }

@@ -25,6 +25,8 @@ use crate::accounting::refusal::Refusal;
 pub enum Accounting {
     InducedConversion,
     Extinguishment,
+    /// Under IFRS: the loss of terms amended to induce an early conversion.
+    AmendedTerms,
 }
 
 /// Something given besides shares and cash, at fair value.
@@ -43,7 +45,9 @@ pub struct Offer {
     pub new_shares_per_denomination: Option<Decimal>,
     pub cash: Option<Amount>,
     pub other_consideration: Option<OtherConsideration>,
-    pub criteria: Criteria,
+    /// Under US GAAP. Under IFRS there are none: what is measured is the amendment of the terms (IAS 32.AG35), and `acceptance_date` is
+    /// the date of that.
+    pub criteria: Option<Criteria>,
 }
 
 /// The conversion of the accepted bonds.
@@ -118,10 +122,30 @@ impl Offer {
                 ));
             }
         };
-        let compared = self.criteria.compared(books, self.acceptance_date, self.rate(&conversion))?;
-        let unmet = self.criteria.unmet(compared.as_ref());
-        let accounting = if unmet.is_empty() { Accounting::InducedConversion } else { Accounting::Extinguishment };
-        if accounting == Accounting::InducedConversion && !expense.is_positive() {
+        let (compared, unmet) = match (&self.criteria, terms.is_compound()) {
+            (Some(criteria), false) => {
+                let compared = criteria.compared(books, self.acceptance_date, self.rate(&conversion))?;
+                (compared, criteria.unmet(compared.as_ref()))
+            }
+            (None, true) => (None, Vec::new()),
+            (is_stated, _) => {
+                let detail = match is_stated {
+                    Some(_) => {
+                        "an issue with an equity component is measured when its terms are amended (IAS 32.AG35): give amendment_date instead of acceptance_date and criteria"
+                    }
+                    None => {
+                        "terms are amended in this sense only of an issue with an equity component: give acceptance_date and criteria"
+                    }
+                };
+                return Err(Refusal::contradiction("amendment_date", detail));
+            }
+        };
+        let accounting = match (terms.is_compound(), unmet.is_empty()) {
+            (true, _) => Accounting::AmendedTerms,
+            (false, true) => Accounting::InducedConversion,
+            (false, false) => Accounting::Extinguishment,
+        };
+        if accounting != Accounting::Extinguishment && !expense.is_positive() {
             return Err(Refusal::contradiction(
                 "criteria/preserves_form_and_amount",
                 format!(
@@ -180,7 +204,7 @@ impl Offer {
         let assessment = self.assess(books)?;
         self.check_order(completion)?;
         match assessment.accounting {
-            Accounting::InducedConversion => {
+            Accounting::InducedConversion | Accounting::AmendedTerms => {
                 let expense = vec![self.expense_entry(books, &assessment)?];
                 self.convert(completion, books, assessment, expense)
             }
@@ -201,7 +225,9 @@ impl Offer {
     ) -> Result<Decision<Outcome>, Refusal> {
         self.check_order(completion)?;
         match assessment.accounting {
-            Accounting::InducedConversion => self.convert(completion, books, assessment, Vec::new()),
+            Accounting::InducedConversion | Accounting::AmendedTerms => {
+                self.convert(completion, books, assessment, Vec::new())
+            }
             Accounting::Extinguishment => {
                 let taken_back = vec![self.taken_back(completion, &assessment, books)?];
                 self.extinguish(completion, books, assessment, taken_back)
@@ -243,8 +269,10 @@ impl Offer {
             (extra, own),
         )?;
         let otherwise = match completion.share_price {
-            Some(_) => self.extinguish(completion, books, assessment.clone(), Vec::new()).ok(),
-            None => None,
+            Some(_) if !books.instrument.terms().is_compound() => {
+                self.extinguish(completion, books, assessment.clone(), Vec::new()).ok()
+            }
+            _ => None,
         };
         let otherwise = otherwise.and_then(|decision| decision.outcome.extinguishment_gain_loss);
         Ok(with_assessment(decision, assessment, otherwise))
@@ -291,9 +319,15 @@ impl Offer {
         let known = |amount: Option<Amount>| {
             amount.map_or_else(|| "not needed".to_owned(), |amount| figure(amount).to_string())
         };
+        let (role, memo, paragraph) = match assessment.accounting {
+            Accounting::AmendedTerms => {
+                (AccountRole::LossOnAmendmentOfConversionTerms, "Amendment of conversion terms", "IAS 32.AG35")
+            }
+            _ => (AccountRole::DebtConversionExpense, "Inducement", "ASC 470-20-40-16"),
+        };
         let rule = Derivation::new(
-            "fair value of all consideration - fair value of what the existing terms give, at acceptance",
-            "ASC 470-20-40-16",
+            "fair value of all consideration - fair value of what the existing terms give, on the date of measurement",
+            paragraph,
         )
         .with("fair_value_transferred", known(assessment.fair_value_transferred))
         .with("fair_value_existing_terms", known(assessment.fair_value_existing_terms))
@@ -301,7 +335,7 @@ impl Offer {
         .with("other_consideration", figure(self.other_given()));
         let shares = assessment.expense.minus(owed)?;
         let lines = vec![
-            debit(AccountRole::DebtConversionExpense, assessment.expense, "Inducement", rule.clone()),
+            debit(role, assessment.expense, memo, rule.clone()),
             credit(AccountRole::AccruedInducement, owed, "Cash and other consideration owed", rule.clone())?,
             credit(AccountRole::AdditionalPaidInCapital, shares, "Shares beyond the existing terms", rule)?,
         ];
@@ -311,29 +345,6 @@ impl Offer {
             MovementKind::InducedConversion,
             Entry::new(EntryKind::Inducement, description, lines)?,
         ))
-    }
-
-    /// What was expensed at acceptance, taken back on the date on which the exchange turns out to be an extinguishment.
-    fn taken_back(
-        &self,
-        completion: &Completion,
-        assessment: &Assessment,
-        books: &Books,
-    ) -> Result<(Date, MovementKind, Option<Entry>), Refusal> {
-        let currency = books.instrument.terms().currency;
-        let owed = self.cash_given().plus(self.other_given())?;
-        let rule =
-            Derivation::new("what was expensed at acceptance; the exchange is an extinguishment", "ASC 470-50-40-2")
-                .with("expense", assessment.expense.to_major(currency));
-        let shares = assessment.expense.minus(owed)?;
-        let lines = vec![
-            debit(AccountRole::AccruedInducement, owed, "Inducement taken back", rule.clone()),
-            debit(AccountRole::AdditionalPaidInCapital, shares, "Inducement taken back", rule.clone()),
-            credit(AccountRole::DebtConversionExpense, assessment.expense, "Inducement taken back", rule)?,
-        ];
-        let description = format!("Inducement accepted on {} taken back", self.acceptance_date);
-        let entry = Entry::new(EntryKind::Inducement, description, lines)?;
-        Ok((completion.effective_date, MovementKind::InducedConversion, entry))
     }
 
     fn clearing_lines(&self, books: &Books) -> Result<Vec<LineDraft>, Refusal> {

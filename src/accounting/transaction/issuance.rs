@@ -28,14 +28,16 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
     let settlement = Moment::of_movement(terms.settlement_date);
     let computed = instrument.accrued_at_start()?;
     let received = terms.accrued_interest_received.unwrap_or(computed);
-    let premium_discount = terms.proceeds.minus(terms.principal)?;
-    let issue_costs = terms.issue_costs.negated()?;
+    let start = instrument.start();
+    let premium_discount = start.clean.minus(terms.principal)?;
+    let issue_costs = start.issue_costs.negated()?;
     let moved = Components {
         principal: terms.principal,
         premium_discount,
         issue_costs,
         interest_payable: received,
         interest_receivable: Amount::ZERO,
+        equity_component: start.equity_component,
     };
     let row = PositionRow { principal: terms.principal, moved, ..PositionRow::before(terms.settlement_date) };
     let entry = entry(instrument, received, premium_discount)?;
@@ -74,6 +76,7 @@ pub(super) fn nothing(moment: Moment) -> Position {
         interest_due: Amount::ZERO,
         interest_accrued: Amount::ZERO,
         interest_receivable: Amount::ZERO,
+        equity_component: Amount::ZERO,
     }
 }
 
@@ -86,22 +89,38 @@ fn entry(instrument: &Instrument, received: Amount, premium_discount: Amount) ->
         .with("proceeds", figure(terms.proceeds))
         .with("accrued_interest_received", figure(received))
         .with("issue_costs", figure(terms.issue_costs));
-    let principal_rule = Derivation::new("principal; no portion goes to the conversion feature", "ASC 470-20-25-12")
-        .with("principal", figure(terms.principal));
-    let premium_rule = Derivation::new("proceeds - principal", "ASC 835-30-45-1A")
+    let start = instrument.start();
+    let rules = match terms.straight_debt_rate {
+        None => [
+            Derivation::new("principal; no portion goes to the conversion feature", "ASC 470-20-25-12"),
+            Derivation::new("proceeds - principal", "ASC 835-30-45-1A").with("proceeds", figure(terms.proceeds)),
+            Derivation::new("issue costs, a deduction from the debt", "ASC 835-30-45-1A"),
+        ],
+        Some(rate) => [
+            Derivation::new("principal of the liability component", "IAS 32.28"),
+            Derivation::new("payments discounted at the rate of straight debt - principal", "IAS 32.31-32")
+                .with("straight_debt_rate", rate)
+                .with("liability", figure(start.clean)),
+            Derivation::new("issue costs of the liability component", "IAS 32.38")
+                .with("all_issue_costs", figure(terms.issue_costs)),
+        ],
+    };
+    let [principal_rule, premium_rule, costs_rule] = rules.map(|rule| rule.with("principal", figure(terms.principal)));
+    let costs_rule = costs_rule.with("issue_costs", figure(start.issue_costs));
+    let equity_rule = Derivation::new("proceeds - liability, less its part of the issue costs", "IAS 32.31, 38")
         .with("proceeds", figure(terms.proceeds))
-        .with("principal", figure(terms.principal));
-    let costs_rule = Derivation::new("issue costs, a deduction from the debt", "ASC 835-30-45-1A")
-        .with("issue_costs", figure(terms.issue_costs));
+        .with("liability", figure(start.clean))
+        .with("equity_issue_costs", figure(terms.issue_costs.minus(start.issue_costs)?));
     let interest_rule =
         Derivation::new("interest accrued from the dated date to settlement, received from holders", "ASC 835-30-35-2")
             .with("dated_date", terms.dated_date)
             .with("settlement_date", terms.settlement_date);
     let mut lines = vec![
         signed(AccountRole::Cash, cash, "Proceeds received", cash_rule),
-        debit(AccountRole::DebtIssueCosts, terms.issue_costs, "Issue costs", costs_rule),
+        debit(AccountRole::DebtIssueCosts, start.issue_costs, "Issue costs", costs_rule),
         credit(AccountRole::BondsPayable, terms.principal, "Principal issued", principal_rule)?,
         credit(AccountRole::InterestPayable, received, "Accrued interest received", interest_rule)?,
+        credit(AccountRole::EquityComponent, start.equity_component, "Equity component", equity_rule)?,
     ];
     let memo = ("Premium on issue", "Discount on issue");
     lines.extend(premium_discount_lines(Amount::ZERO, premium_discount, Amount::ZERO, memo, &premium_rule)?);

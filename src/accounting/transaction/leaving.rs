@@ -48,6 +48,8 @@ pub(super) struct Leaving {
     /// Part of `accrued` that leaves the liability: all of it, unless it stays payable.
     pub interest: Amount,
     pub handed_over: Amount,
+    /// The equity component that goes with the bonds.
+    pub equity_component: Amount,
     pub treatment: InterestOnConversion,
     words: Words,
 }
@@ -124,6 +126,7 @@ impl Leaving {
             accrued,
             interest: if treatment == InterestOnConversion::Payable { Amount::ZERO } else { accrued },
             handed_over,
+            equity_component: moved(before.equity_component, instrument.equity_component(rest)?)?,
             treatment,
             words,
         })
@@ -147,6 +150,7 @@ impl Leaving {
                 issue_costs: self.issue_costs.negated()?,
                 interest_payable: self.handed_over.minus(self.interest)?,
                 interest_receivable: Amount::ZERO,
+                equity_component: self.equity_component.negated()?,
             },
         })
     }
@@ -182,6 +186,10 @@ impl Leaving {
             self.words.issue_costs,
             pro_rata("issue_costs", self.issue_costs),
         ));
+        let rule = Derivation::new("the bonds' part of the equity component, moved within equity", "IAS 32.AG32")
+            .with("principal_leaving", figure(self.principal))
+            .with("equity_component", figure(self.equity_component));
+        lines.push(debit(AccountRole::EquityComponent, self.equity_component, "Equity component", rule));
         match self.treatment {
             InterestOnConversion::Forfeited => {
                 let rule = Derivation::new(

@@ -36,6 +36,7 @@ pub fn decide(books: &Books) -> Result<Decision<Outcome>, Refusal> {
         issue_costs: opening.issue_costs,
         interest_payable: opening.interest_payable,
         interest_receivable: Amount::ZERO,
+        equity_component: opening.equity_component,
     };
     let row = PositionRow {
         principal: opening.principal,
@@ -80,12 +81,13 @@ fn entry(books: &Books, opening: &Opening) -> Result<Option<Entry>, Refusal> {
             .with("issue_costs", figure(opening.issue_costs))
             .with("interest_payable", figure(opening.interest_payable));
     let carrying = Amount::total([opening.principal, opening.premium_discount, opening.issue_costs])?;
-    let cleared = carrying.plus(opening.interest_payable)?;
+    let cleared = Amount::total([carrying, opening.interest_payable, opening.equity_component])?;
     let mut lines = vec![
         signed(AccountRole::OpeningBalanceClearing, cleared, "Taken over", rule.clone()),
         debit(AccountRole::DebtIssueCosts, opening.issue_costs.negated()?, "Issue costs taken over", rule.clone()),
         credit(AccountRole::BondsPayable, opening.principal, "Principal taken over", rule.clone())?,
         credit(AccountRole::InterestPayable, opening.interest_payable, "Interest taken over", rule.clone())?,
+        credit(AccountRole::EquityComponent, opening.equity_component, "Equity component taken over", rule.clone())?,
     ];
     let memo = ("Premium taken over", "Discount taken over");
     lines.extend(premium_discount_lines(Amount::ZERO, opening.premium_discount, Amount::ZERO, memo, &rule)?);

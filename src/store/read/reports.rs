@@ -18,6 +18,8 @@ cells! {
         interest_payable: bigint,
         /// Sum of column `interest_receivable`.
         interest_receivable: bigint,
+        /// Sum of column `equity_component`.
+        equity_component: bigint,
         /// Sum of column `coupon_interest`.
         coupon_interest: bigint,
         /// Sum of column `gain_loss`.
@@ -100,6 +102,7 @@ fn sums([shares, fraction]: [&str; 2]) -> String {
         "e.issue_costs",
         "e.interest_payable",
         "e.interest_receivable",
+        "e.equity_component",
         "e.coupon_interest",
         "e.gain_loss",
         "e.expense",

@@ -30,6 +30,8 @@ pub fn usd(text: &str) -> Amount {
 pub fn terms() -> Terms {
     Terms {
         opening: None,
+        straight_debt_rate: None,
+        equity_issue_costs: None,
         currency: Currency::from_code("USD").expect("listed"),
         principal: usd("100000"),
         denomination: usd("1000"),

@@ -8,6 +8,7 @@ mod bad_input;
 mod bad_transactions;
 mod bond_issues;
 mod carrying_value;
+mod compound;
 mod conditional;
 mod conversions;
 mod coupon_payments;

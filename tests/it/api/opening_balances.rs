@@ -197,7 +197,7 @@ async fn what_cannot_be_is_refused_at_its_field(service: Service) {
         (json!({"interest_payable": "-1.00"}), "invalid_field", "/opening_balance/interest_payable"),
         (json!({"interest_due": "48000.01"}), "invalid_field", "/opening_balance/interest_due"),
         (json!({"interest_payable": "48000.001"}), "too_many_decimals", "/opening_balance/interest_payable"),
-        (json!({"equity_component": "1.00"}), "not_supported", "/opening_balance/equity_component"),
+        (json!({"equity_component": "1.00"}), "invalid_field", "/opening_balance/equity_component"),
         (json!({"settled": "x"}), "invalid_field", "/opening_balance/settled"),
     ] {
         let detail = service.post(ISSUES, &straight(changes)).await.refused_at(code, pointer);

@@ -61,8 +61,14 @@ pub fn postings_add_up(postings: &[Posting], books: &Books) -> Checked {
         if let Some(change) = by_date.get(&row.posting_date) {
             sum.iter_mut().zip(change).for_each(|(sum, change)| *sum += change);
         }
-        let Components { principal, premium_discount, issue_costs, interest_payable, interest_receivable } =
-            row.components;
+        let Components {
+            principal,
+            premium_discount,
+            issue_costs,
+            interest_payable,
+            interest_receivable,
+            equity_component: _,
+        } = row.components;
         let booked = [principal, premium_discount, issue_costs, interest_payable, interest_receivable]
             .map(|amount| i128::from(amount.minor()));
         same(&format!("booked row of {} against all postings by then", row.posting_date), booked, sum)?;

@@ -98,6 +98,7 @@ impl Life {
                     principal,
                     price,
                     accrued_interest: None,
+                    straight_debt_rate: None,
                     costs: Amount::ZERO,
                 })
             }
@@ -422,6 +423,7 @@ fn position(core: &Position) -> reference::Components {
 fn in_core(of: reference::Components) -> Components {
     let amount = |minor: i128| Amount::from_minor(i64::try_from(minor).expect("an amount of 64 bits"));
     Components {
+        equity_component: Amount::ZERO,
         principal: amount(of.principal),
         premium_discount: amount(of.premium_discount),
         issue_costs: amount(of.issue_costs),

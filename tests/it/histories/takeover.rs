@@ -45,6 +45,7 @@ fn take_over(dice: &mut Dice) -> Checked<bool> {
         issue_costs: figure(issued.issue_costs(principal, at.boundary))?,
         interest_payable: accrued,
         interest_due: Amount::ZERO,
+        equity_component: Amount::ZERO,
     };
     let taken = Terms {
         opening: Some(opening),

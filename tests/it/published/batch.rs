@@ -156,7 +156,7 @@ impl Action {
                     new_shares_per_denomination: Some(decimal(new_shares_per_denomination)?),
                     cash: None,
                     other_consideration: None,
-                    criteria: met,
+                    criteria: Some(met),
                 };
                 let completion = Completion {
                     effective_date: day(date)?,

@@ -6,10 +6,10 @@ use serde::Deserialize;
 
 use super::case::{Case, read};
 use super::{
-    CONVERSIONS, DAY_COUNTS, EFFECTIVE_RATE, INDUCEMENTS, LIABILITY_SCHEDULES, NOT_YET, RATE_ADJUSTMENTS, SCHEDULES,
-    TREASURY, WITHIN_PERIOD,
+    COMPOUND, CONVERSIONS, DAY_COUNTS, EFFECTIVE_RATE, INDUCEMENTS, LIABILITY_SCHEDULES, NOT_YET, RATE_ADJUSTMENTS,
+    SCHEDULES, TREASURY, WITHIN_PERIOD,
 };
-use super::{batch, day_counts, life, rate_adjustments};
+use super::{batch, compound, day_counts, life, rate_adjustments};
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -57,7 +57,14 @@ fn run() -> BTreeSet<String> {
     let batches = [CONVERSIONS, INDUCEMENTS].map(|family| ids_of(&read::<Vec<Case<batch::Run>>>(family)));
     let counts: day_counts::Family = read(DAY_COUNTS);
     let rates = ids_of(&read::<Vec<Case<rate_adjustments::Run>>>(RATE_ADJUSTMENTS));
-    lives.into_iter().chain(batches).chain([ids_of(&counts.fractions), ids_of(&counts.days), rates]).flatten().collect()
+    let compound = ids_of(&read::<Vec<Case<compound::Run>>>(COMPOUND));
+    lives
+        .into_iter()
+        .chain(batches)
+        .chain([compound])
+        .chain([ids_of(&counts.fractions), ids_of(&counts.days), rates])
+        .flatten()
+        .collect()
 }
 
 fn ids(reasons: &[Reason]) -> BTreeSet<String> {

@@ -11,6 +11,7 @@
 mod batch;
 mod case;
 mod complete;
+mod compound;
 mod day_counts;
 mod life;
 mod price;
@@ -28,6 +29,7 @@ const DAY_COUNTS: &str = include_str!("../../published/day_counts.json");
 const CONVERSIONS: &str = include_str!("../../published/conversions.json");
 const INDUCEMENTS: &str = include_str!("../../published/inducements.json");
 const RATE_ADJUSTMENTS: &str = include_str!("../../published/rate_adjustments.json");
+const COMPOUND: &str = include_str!("../../published/compound.json");
 const NOT_YET: &str = include_str!("../../published/not_yet.json");
 
 /// Runs all cases of a family and fails with everything that does not hold.
@@ -45,6 +47,12 @@ fn check_batches(family: &str) {
 fn report(failures: impl Iterator<Item = String>) {
     let failures: Vec<String> = failures.collect();
     assert!(failures.is_empty(), "{} published figures do not hold:\n\n{}", failures.len(), failures.join("\n\n"));
+}
+
+#[test]
+fn published_compound_instruments_hold() {
+    let cases: Vec<Case<compound::Run>> = read(COMPOUND);
+    report(cases.iter().flat_map(|case| case.failures(compound::failures)));
 }
 
 #[test]

@@ -94,6 +94,8 @@ impl TermsData {
         let settlement_date = day(&self.settlement_date)?;
         Ok(Terms {
             opening: None,
+            straight_debt_rate: None,
+            equity_issue_costs: None,
             currency: usd(),
             principal: amount(decimal(&self.principal)?, times)?,
             denomination: amount(decimal(self.denomination.as_ref().unwrap_or(&self.principal))?, times)?,

@@ -65,6 +65,7 @@ pub fn event(issue: &str, sequence: i64, follows: i64, date: &str) -> EventRow {
 
 pub fn position(issue: &str, date: &str, sequence: i64, first: bool, principal: i64) -> PositionRow {
     PositionRow {
+        moved_equity: 0,
         entity: s(ENTITY),
         bond_issue: s(issue),
         date: s(date),
@@ -83,6 +84,8 @@ pub fn position(issue: &str, date: &str, sequence: i64, first: bool, principal: 
 
 pub fn booked(issue: &str, date: &str, sequence: i64, first: bool, principal: i64, through: &str) -> BookedRow {
     BookedRow {
+        equity_component: 0,
+        later_equity_component: 0,
         entity: s(ENTITY),
         bond_issue: s(issue),
         posting_date: s(date),
@@ -142,6 +145,7 @@ pub fn batch(id: &str, sequence: i64, date: &str, amount: i64) -> BatchRow {
 
 pub fn entry(batch: &BatchRow, entry: i64, principal: i64) -> EntryRow {
     EntryRow {
+        equity_component: 0,
         entity: s(ENTITY),
         batch: batch.id.clone(),
         entry,

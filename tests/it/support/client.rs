@@ -204,7 +204,7 @@ pub fn all_accounts() -> Value {
 }
 
 /// The roles that this version posts to.
-pub const ROLES: [&str; 16] = [
+pub const ROLES: [&str; 18] = [
     "cash",
     "interest_receivable",
     "bonds_payable",
@@ -221,6 +221,8 @@ pub const ROLES: [&str; 16] = [
     "gain_on_extinguishment",
     "loss_on_extinguishment",
     "opening_balance_clearing",
+    "equity_component_of_convertible_bonds",
+    "loss_on_amendment_of_conversion_terms",
 ];
 
 /// Terms of `ACME` at par: 6% of 1,000,000 semi-annually over five years, convertible into 20 shares of par 0.01 a bond of 1,000.

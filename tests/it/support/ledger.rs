@@ -90,10 +90,14 @@ fn effects(batch: &Value) -> [Decimal; 4] {
     for (role, credit) in movements(array(&batch["entries"]).iter()) {
         match role.as_str() {
             "cash" | "interest_receivable" => assets -= credit,
-            "common_stock" | "additional_paid_in_capital" | "treasury_stock" | "opening_balance_clearing" => {
+            "common_stock"
+            | "additional_paid_in_capital"
+            | "treasury_stock"
+            | "opening_balance_clearing"
+            | "equity_component_of_convertible_bonds" => {
                 equity += credit;
             }
-            "interest_expense" | "debt_conversion_expense" | "gain_on_extinguishment" | "loss_on_extinguishment" => {
+            role if is_income(role) => {
                 equity += credit;
                 net_income += credit;
             }
@@ -116,14 +120,19 @@ fn check_line(line: &Value, currency: &str, released: bool) {
     assert!(amount > Decimal::ZERO, "{line}");
     assert_eq!(amount.scale(), decimals(currency), "{line}");
     let role = text(&line["account_role"]);
-    let monetary =
-        !matches!(role, "common_stock" | "additional_paid_in_capital" | "treasury_stock" | "opening_balance_clearing")
-            && !is_income(role);
+    let monetary = !matches!(
+        role,
+        "common_stock"
+            | "additional_paid_in_capital"
+            | "treasury_stock"
+            | "opening_balance_clearing"
+            | "equity_component_of_convertible_bonds"
+    ) && !is_income(role);
     assert_eq!(line["monetary"], json!(monetary), "{line}");
 }
 
 fn is_income(role: &str) -> bool {
-    role.contains("expense") || role.contains("extinguishment")
+    role.contains("expense") || role.contains("extinguishment") || role.contains("loss")
 }
 
 /// The decimals of a currency's minor unit, for the currencies that tests use.
@@ -182,8 +191,12 @@ fn check_foots(answer: &Value, event: &Value, batches: &[&Value]) {
         ("premium_discount", credit("premium_on_bonds_payable") + credit("discount_on_bonds_payable")),
         ("issue_costs", credit("debt_issue_costs")),
         ("interest_payable", credit("interest_payable") + difference),
+        ("equity_component", credit("equity_component_of_convertible_bonds")),
     ] {
-        let change = figure(&after[component]) - figure(&before[component]);
+        let figure = |position: &Value| {
+            if position[component].is_null() { Decimal::ZERO } else { figure(&position[component]) }
+        };
+        let change = figure(after) - figure(before);
         assert_eq!(change, moved, "{component} of {answer}");
     }
 }
@@ -209,10 +222,13 @@ fn check_reversal_foots<'a>(event: &Value, before: &Value, after: &Value, own: i
 /// A position adds up.
 #[track_caller]
 pub fn check_position(position: &Value) {
+    let optional = if position.get("equity_component").is_some() { " equity_component" } else { "" };
     assert_fields(
         position,
-        "as_of boundary principal premium_discount issue_costs carrying_amount interest_due interest_accrued \
-         interest_payable interest_receivable",
+        &format!(
+            "as_of boundary principal premium_discount issue_costs carrying_amount interest_due interest_accrued \
+             interest_payable interest_receivable{optional}"
+        ),
     );
     let part = |name: &str| figure(&position[name]);
     assert_eq!(part("carrying_amount"), part("principal") + part("premium_discount") + part("issue_costs"));
