@@ -7,7 +7,7 @@ use serde::de::DeserializeOwned;
 
 use super::DemoError;
 use crate::document::{BondIssueDocument, EntityDocument, InducementRequest};
-use crate::posting::{Command, Context, IssueCommand, Recorder};
+use crate::posting::{Command, Context, IssueCommand, Recorder, Reversing};
 
 const SCRIPT: &str = include_str!("portfolio.txt");
 
@@ -91,6 +91,12 @@ impl Portfolio {
             "close" => self.month_ends(target)?.into_iter().map(|end| self.close(end)).collect::<Result<_, _>>()?,
             "coupon-payment" => vec![self.on_issue(target, IssueCommand::PayCoupon(json(body)?))?],
             "conversion" => vec![self.on_issue(target, IssueCommand::Convert(json(body)?))?],
+            "reversal" => {
+                let (event, body) = body.split_once(' ').ok_or("a reversal names an event")?;
+                let event = known(&self.events, event)?;
+                let reversing = Reversing { event, holds_accruals_alone: false, request: json(body)? };
+                vec![self.on_issue(target, IssueCommand::Reverse(Box::new(reversing)))?]
+            }
             "repurchase" => vec![self.on_issue(target, IssueCommand::Repurchase(json(body)?))?],
             "inducement" => {
                 let mut request: InducementRequest = json(body)?;
