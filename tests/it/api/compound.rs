@@ -3,10 +3,7 @@
 use serde_json::{Value, json};
 
 use super::conversions::last_batch;
-use crate::support::client::{
-    ENTITIES, ISSUES, Service, all_accounts, array, assert_figures, change, mapping_path, on, on_both_engines, terms,
-    text,
-};
+use crate::support::client::{ISSUES, Service, array, assert_figures, change, on, on_both_engines, terms, text};
 use crate::support::ledger::{lines, lines_of};
 
 on_both_engines! {
@@ -20,13 +17,6 @@ on_both_engines! {
     a_compound_issue_can_be_taken_over
 }
 
-async fn ifrs_entity(service: &Service) {
-    let body = json!({"code": "ACME", "name": "Skerry Tidal Turbines", "functional_currency": "USD", "framework": "ifrs",
-        "fiscal_year_end": "12-31"});
-    service.post(ENTITIES, &body).await.created();
-    service.put(&mapping_path("ACME", "2000-01-01"), &all_accounts()).await.done();
-}
-
 /// IAS 32 Example 9: 2,000 bonds of 1,000 at par, 6% a year for three years, 250 shares a bond; straight debt yields 9%.
 fn example_9(changes: Value) -> Value {
     let mut changed = json!({"principal": "2000000.00", "proceeds": "2000000.00", "coupon_rate": "0.06", "coupon_frequency": 1,
@@ -38,7 +28,7 @@ fn example_9(changes: Value) -> Value {
 
 /// IFRS-01: published as 1,848,122 and 151,878 in whole units.
 async fn what_is_received_is_split_at_the_rate_of_straight_debt(service: Service) {
-    ifrs_entity(&service).await;
+    service.ifrs_entity("ACME").await;
     let answer = service.post(ISSUES, &terms(example_9(json!({})))).await.created();
     assert_figures(
         &answer["position_after"],
@@ -69,7 +59,7 @@ async fn what_is_received_is_split_at_the_rate_of_straight_debt(service: Service
 
 /// IFRS-03: costs of 100,000 in proportion; published as 144,284 of equity, and 1,909,944 of liability at the end of the second year.
 async fn issue_costs_go_to_both_parts_and_a_conversion_stays_in_equity(service: Service) {
-    ifrs_entity(&service).await;
+    service.ifrs_entity("ACME").await;
     let issue = service.issue(example_9(json!({"issue_costs": "100000.00"}))).await;
     let value = service.carrying_value(&issue, "2025-01-01").await;
     assert_figures(&value, json!({"carrying_amount": "1755716.20", "equity_component": "144283.80", "status": "tied"}));
@@ -101,7 +91,7 @@ async fn issue_costs_go_to_both_parts_and_a_conversion_stays_in_equity(service: 
 /// IFRS-05 (IAS 32 Example 11): bought back for 1,700 after five years, when straight debt yields 8%: a loss of 119, and 559 beyond the
 /// component stay in equity (in whole units; 118.80 and 559.14 here).
 async fn the_price_of_a_repurchase_is_split_as_the_proceeds_were(service: Service) {
-    ifrs_entity(&service).await;
+    service.ifrs_entity("ACME").await;
     let terms = example_9(json!({"principal": "1000.00", "proceeds": "1000.00", "coupon_rate": "0.10",
         "coupon_frequency": 2, "maturity_date": "2035-01-01", "straight_debt_rate": "0.11"}));
     let issue = service.issue(terms).await;
@@ -130,7 +120,7 @@ async fn the_price_of_a_repurchase_is_split_as_the_proceeds_were(service: Servic
 
 /// IFRS-06 (IAS 32 Example 12): the conversion price falls from 25 to 20 while a share is worth 40; ten more shares for 1,000, 400.
 async fn terms_that_are_amended_bring_a_loss_on_that_date(service: Service) {
-    ifrs_entity(&service).await;
+    service.ifrs_entity("ACME").await;
     let issue = service
         .issue(example_9(json!({"principal": "1000.00", "proceeds": "1000.00",
         "conversion": {"shares_per_denomination": "40", "no_par": true}})))
@@ -156,7 +146,7 @@ async fn terms_that_are_amended_bring_a_loss_on_that_date(service: Service) {
 }
 
 async fn partial_and_backdated_conversions_and_reversals_keep_the_component_in_proportion(service: Service) {
-    ifrs_entity(&service).await;
+    service.ifrs_entity("ACME").await;
     let issue = service.issue(example_9(json!({"issue_costs": "100000.00"}))).await;
     let convert = |date: &str, principal: &str| json!({"effective_date": date, "principal": principal});
     service.record(&issue, "conversions", convert("2026-05-10", "333000.00")).await;
@@ -179,7 +169,7 @@ async fn partial_and_backdated_conversions_and_reversals_keep_the_component_in_p
 }
 
 async fn at_maturity_the_component_stays_in_equity(service: Service) {
-    ifrs_entity(&service).await;
+    service.ifrs_entity("ACME").await;
     let issue = service.issue(example_9(json!({}))).await;
     for year in 2026..=2028 {
         service.record(&issue, "coupon-payments", json!({"coupon_date": format!("{year}-01-01")})).await;
@@ -198,7 +188,7 @@ async fn at_maturity_the_component_stays_in_equity(service: Service) {
 }
 
 async fn an_option_that_is_no_equity_is_refused(service: Service) {
-    ifrs_entity(&service).await;
+    service.ifrs_entity("ACME").await;
     let conversion = |settlement: &str| json!({"shares_per_denomination": "250", "share_par_value": "0.01", "settlement": settlement});
     for (changes, code, pointer) in [
         (json!({"conversion": conversion("cash")}), "not_supported", "/conversion/settlement"),
@@ -217,7 +207,7 @@ async fn an_option_that_is_no_equity_is_refused(service: Service) {
 }
 
 async fn a_compound_issue_can_be_taken_over(service: Service) {
-    ifrs_entity(&service).await;
+    service.ifrs_entity("ACME").await;
     let mut body = terms(example_9(json!({})));
     change(
         &mut body,

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 
 use super::dice::{Dice, later};
 use super::reversal::Standing;
-use super::terms::{self, Currency};
+use super::terms::{self, CURRENCIES, Currency};
 use crate::reference::{Components, Curve, Event, History, Moved};
 use crate::support::client::{Answer, Service, array, on, text};
 
@@ -18,8 +18,17 @@ pub struct Life {
     /// What can be reversed.
     pub standing: Vec<Standing>,
     curve: Arc<Curve>,
+    /// The equity component and the principal that it was of, under IFRS.
+    equity: Option<(i128, i128)>,
     /// How the events of this history follow one another: forward in time but for this share in a hundred.
     backdated: i64,
+}
+
+/// Under what the entity reports.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Framework {
+    UsGaap,
+    Ifrs,
 }
 
 /// What came of a proposed event.
@@ -37,9 +46,24 @@ pub enum Outcome {
 }
 
 impl Life {
-    pub async fn issue(service: &Service, dice: &mut Dice, reference: &str) -> Life {
-        let (body, terms, currency) = terms::draw(dice, reference);
+    /// A random issue. Under IFRS it is split, and lives in the reference as the liability component that the service found: the split
+    /// itself is checked against published cases.
+    pub async fn issue(service: &Service, dice: &mut Dice, reference: &str, framework: Framework) -> Life {
+        let (mut body, mut terms, mut currency) = terms::draw(dice, reference);
+        while framework == Framework::Ifrs && currency != CURRENCIES[0] {
+            (body, terms, currency) = terms::draw(dice, reference);
+        }
+        if framework == Framework::Ifrs {
+            body["straight_debt_rate"] = json!(format!("0.{}", dice.between(25, 30)));
+        }
         let issued = service.post("/v1/bond-issues", &body).await.created();
+        let minor =
+            |name: &str| -> i128 { text(&issued["position_after"][name]).replace('.', "").parse().expect("minor") };
+        let equity = (framework == Framework::Ifrs).then(|| {
+            terms.proceeds_minor = terms.principal_minor + minor("premium_discount");
+            terms.issue_costs_minor = -minor("issue_costs");
+            (minor("equity_component"), terms.principal_minor)
+        });
         let curve = Arc::new(Curve::new(&terms).unwrap_or_else(|why| panic!("{why}: {body}")));
         let life = Life {
             id: text(&issued["id"]).to_owned(),
@@ -47,6 +71,7 @@ impl Life {
             history: History::new(Arc::clone(&curve)),
             standing: Vec::new(),
             curve,
+            equity,
             backdated: dice.pick(&[0, 15, 40, 100]),
         };
         life.check_books(service).await;
@@ -209,7 +234,10 @@ impl Life {
                 ("redemptions", "redemption", body)
             }
             _ => {
-                let body = json!({"effective_date": date, "principal": principal, "price_percent": "98.765"});
+                let mut body = json!({"effective_date": date, "principal": principal, "price_percent": "98.765"});
+                if self.equity.is_some() {
+                    body["straight_debt_rate"] = json!("0.07");
+                }
                 ("repurchases", "repurchase", body)
             }
         }
@@ -303,6 +331,16 @@ impl Life {
         ] {
             assert_eq!(document[name], self.currency.written(minor), "{name}: expected {expected:?} in {document}");
         }
+        self.check_equity(document, expected.principal);
+    }
+
+    /// The equity component is in proportion to the principal.
+    #[track_caller]
+    fn check_equity(&self, document: &Value, principal: i128) {
+        let Some((equity, of)) = self.equity else { return };
+        let share = (2 * equity * principal + of) / (2 * of);
+        let expected = if share == 0 { Value::Null } else { json!(self.currency.written(share)) };
+        assert_eq!(document["equity_component"], expected, "equity of {principal} in {document}");
     }
 
     /// Everything booked so far, whenever it was posted, is what the reference has booked.
@@ -321,6 +359,7 @@ impl Life {
         ] {
             assert_eq!(booked[name], self.currency.written(minor), "{name}: expected {expected:?} in {document}");
         }
+        self.check_equity(booked, expected.principal);
         self.check_tied(&document);
     }
 

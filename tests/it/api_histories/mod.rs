@@ -18,7 +18,7 @@ use std::collections::BTreeMap;
 use crate::reference::Event;
 use crate::support::client::{Service, array, on_both_engines, text};
 use dice::{Account, Dice};
-use life::{Life, Outcome};
+use life::{Framework, Life, Outcome};
 use reports::Snapshots;
 
 /// Issues of a run that is not told a number: less than twenty seconds in a debug build.
@@ -31,17 +31,29 @@ fn number(variable: &str, default: u64) -> u64 {
     text.map_or(default, |text| text.parse().unwrap_or_else(|_| panic!("{variable} is {text}, which is no number")))
 }
 
-on_both_engines! { histories_through_the_interface_agree_with_the_reference }
+on_both_engines! {
+    histories_through_the_interface_agree_with_the_reference
+    histories_of_compound_issues_agree_with_the_reference_of_their_liability
+}
 
 async fn histories_through_the_interface_agree_with_the_reference(service: Service) {
+    service.mapped_entity("ACME").await;
+    live(service, Framework::UsGaap).await;
+}
+
+async fn histories_of_compound_issues_agree_with_the_reference_of_their_liability(service: Service) {
+    service.ifrs_entity("ACME").await;
+    live(service, Framework::Ifrs).await;
+}
+
+async fn live(service: Service, framework: Framework) {
     let (seed, issues) = (number("PARWRIGHT_API_SEED", SEED), number("PARWRIGHT_API_HISTORIES", ISSUES));
     let account = Account { seed, doing: RefCell::new("opening".to_owned()) };
     let mut dice = Dice::new(seed);
-    service.mapped_entity("ACME").await;
     let (mut lives, mut left) = (Vec::new(), Vec::new());
     for at in 0..issues {
         *account.doing.borrow_mut() = format!("issue {at}");
-        lives.push(Life::issue(&service, &mut dice, &format!("CB-{at}")).await);
+        lives.push(Life::issue(&service, &mut dice, &format!("CB-{at}"), framework).await);
         left.push(dice.between(3, MOST_EVENTS));
     }
     let (mut outcomes, mut snapshots) = (BTreeMap::new(), Snapshots::default());

@@ -156,6 +156,14 @@ impl Service {
         self.put(&mapping_path(code, "2000-01-01"), &all_accounts()).await.done();
     }
 
+    /// Creates an entity that reports under IFRS, with an account for every role.
+    pub async fn ifrs_entity(&self, code: &str) {
+        let body = json!({"code": code, "name": format!("{code} Ferries plc"), "functional_currency": "USD",
+            "framework": "ifrs", "fiscal_year_end": "12-31"});
+        self.post(ENTITIES, &body).await.created();
+        self.put(&mapping_path(code, "2000-01-01"), &all_accounts()).await.done();
+    }
+
     /// Records an issue in `ACME` and gives its id. `changes` replace or add terms; null takes one away.
     pub async fn issue(&self, changes: Value) -> String {
         text(&self.post(ISSUES, &terms(changes)).await.created()["id"]).to_owned()

@@ -205,7 +205,9 @@ fn check_foots(answer: &Value, event: &Value, batches: &[&Value]) {
 /// unit an event, which the catch-up brings. Interest is kept by coupon, so that overpaid interest is no part of the inverse.
 #[track_caller]
 fn check_reversal_foots<'a>(event: &Value, before: &Value, after: &Value, own: impl Iterator<Item = &'a Value>) {
-    let own = own.filter(|entry| entry["kind"] == json!("reversal"));
+    // What the event took back at the close of its own date has that date too.
+    let taken_back = |entry: &Value| text(&entry["description"]).starts_with("Reversal: Interest");
+    let own = own.filter(|entry| entry["kind"] == json!("reversal") && !taken_back(entry));
     let credits = movements(own.filter(|entry| entry["effective_date"] == event["effective_date"]));
     let credit = |role: &str| credits.get(role).copied().unwrap_or_default();
     for (component, moved, units) in [
