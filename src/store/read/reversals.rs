@@ -40,7 +40,7 @@ const REVERSED: &str = "select r.reversed, v.id from reversal r join event v on 
 static FIRST_STANDING: Text = Text::new(|| {
     format!(
         "select {} from event v where v.entity = $1 and v.bond_issue = $2 \
-         and v.kind not in ('issuance', 'opening_balance', 'accrual', 'reversal') and {STANDS} order by v.effective_date, v.sequence limit 1",
+         and v.kind not in ('issuance', 'opening_balance', 'accrual', 'rate_adjustment', 'reversal') and {STANDS} order by v.effective_date, v.sequence limit 1",
         EventRow::columns("v")
     )
 });
@@ -77,7 +77,8 @@ impl Reader<'_> {
         Ok(rows.into_iter().map(|row| (row.reversed, row.by)).collect())
     }
 
-    /// The first event of an issue by date that rests on its issuance: none but accruals, reversals and what they took back.
+    /// The first event of an issue by date that rests on its issuance. Accruals and reversals do not, nor what these took back; nor
+    /// do adjustments of the conversion rate, which have no entry and no batch by which they could be reversed first.
     pub async fn first_standing(&mut self, entity: &str, bond_issue: &str) -> Result<Option<EventRow>, StoreError> {
         self.one(&FIRST_STANDING, &[Arg::Text(entity), Arg::Text(bond_issue)]).await
     }

@@ -209,6 +209,9 @@ async fn an_issuance_is_voided_after_everything_that_rests_on_it(service: Servic
     let detail = service.post(&reversal(batch), &because()).await.conflict("later_event_in_the_way");
     assert!(detail.contains("conversion of 2025-02-20"), "{detail}");
     reverse(&service, last_batch(&converted), because()).await;
+    // An adjustment of the rate has no batch, and is no hindrance.
+    let split = json!({"effective_date": "2025-03-01", "reason": "split", "shares_before": "1", "shares_after": "2"});
+    service.record(&issue, "rate-adjustments", split).await;
 
     let answer = reverse(&service, batch, because()).await;
     assert_figures(&answer["position_after"], json!({"carrying_amount": "0.00", "interest_payable": "0.00"}));
