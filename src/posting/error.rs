@@ -1,7 +1,7 @@
 //! Why a command was not recorded.
 
 use crate::accounting::Refusal;
-use crate::store::StoreError;
+use crate::store::{Constraint, StoreError};
 
 /// Why a command was not recorded. Nothing of it was kept.
 #[derive(Debug, thiserror::Error)]
@@ -42,5 +42,25 @@ impl RecordError {
     /// A stored document that cannot be read back.
     pub fn corrupt(what: &'static str, source: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> RecordError {
         RecordError::Corrupt { what, source: source.into() }
+    }
+}
+
+/// What to do about a command that was not recorded.
+pub(super) enum Failure {
+    Conflict(Constraint),
+    Retryable,
+    Final,
+}
+
+impl RecordError {
+    pub(super) fn failure(&self) -> Failure {
+        match self {
+            RecordError::Store(error) => match error.conflict() {
+                Some(constraint) => Failure::Conflict(constraint),
+                None if error.is_retryable() => Failure::Retryable,
+                None => Failure::Final,
+            },
+            _ => Failure::Final,
+        }
     }
 }

@@ -6,7 +6,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 use tokio::sync::{mpsc, oneshot};
 
 use super::command::{Command, Context};
-use super::error::RecordError;
+use super::error::{Failure, RecordError};
 use super::record::Pages;
 use super::session::Session;
 use super::workspace::Workspace;
@@ -154,7 +154,7 @@ impl Writer {
 
     /// A command that failed alone: replayed if its key has an answer, refused if its reference is in use, else decided again.
     async fn retry(&mut self, job: Job, error: &RecordError) {
-        let mut last = describe(error);
+        let mut last = error.failure();
         for _ in 1..MOST_ATTEMPTS {
             match last {
                 Failure::Conflict(constraint) => {
@@ -167,7 +167,7 @@ impl Writer {
             }
             match self.attempt(std::slice::from_ref(&job)).await {
                 Ok(outcomes) => return answer(vec![job], outcomes),
-                Err(error) => last = describe(&error),
+                Err(error) => last = error.failure(),
             }
         }
         // The last error is had once more, so that it reaches the log with its causes.
@@ -276,6 +276,12 @@ impl Writer {
     }
 }
 
+/// The issue of a command, if an earlier one of its group made the entity's books forget it.
+fn forgotten<'a>(job: &'a Job, held: &HashMap<String, Workspace>) -> Option<&'a str> {
+    let workspace = held.get(job.command.entity())?;
+    job.command.bond_issue().filter(|id| workspace.issue(id).is_err())
+}
+
 /// A group in the making.
 struct Group {
     /// Idempotency keys that commands of this group carried, with their entities.
@@ -300,8 +306,12 @@ impl Group {
         let repeated = key.is_some_and(|key| !self.keys.insert(key));
         // What a command reads from the store must hold what the group wrote before it.
         let reads = repeated || session.reads_history(&job.command, held.get(job.command.entity()));
-        if reads && !self.rows.is_empty() {
+        let forgotten = forgotten(job, held);
+        if (reads || forgotten.is_some()) && !self.rows.is_empty() {
             posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
+        }
+        if let (Some(id), Some(workspace)) = (forgotten, held.get_mut(job.command.entity())) {
+            workspace.fetch(&[id], &mut posting.reader()?).await?;
         }
         if repeated {
             match session.replay(job.command.entity(), &mut posting.reader()?).await {
@@ -372,23 +382,6 @@ fn newest_heads(mut rows: Rows) -> Rows {
 
 fn last_of_each<R, K: Ord>(rows: Vec<R>, key: impl Fn(&R) -> K) -> Vec<R> {
     rows.into_iter().map(|row| (key(&row), row)).collect::<std::collections::BTreeMap<K, R>>().into_values().collect()
-}
-
-enum Failure {
-    Conflict(Constraint),
-    Retryable,
-    Final,
-}
-
-fn describe(error: &RecordError) -> Failure {
-    match error {
-        RecordError::Store(error) => match error.conflict() {
-            Some(constraint) => Failure::Conflict(constraint),
-            None if error.is_retryable() => Failure::Retryable,
-            None => Failure::Final,
-        },
-        _ => Failure::Final,
-    }
 }
 
 fn answer(jobs: Vec<Job>, outcomes: Vec<Result<Recorded, RecordError>>) {

@@ -34,4 +34,5 @@ mod releases;
 mod reversals;
 mod rollforward;
 mod settlements;
+mod together;
 mod trial_balance;
