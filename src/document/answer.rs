@@ -202,6 +202,7 @@ impl ConversionBlock {
 /// What an accepted offer came to.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct InducementBlock {
+    /// What is expensed; of an extinguishment what would have been, and is not.
     pub expense: String,
     /// Of all consideration, at the acceptance share price; null without one.
     pub fair_value_transferred: Option<String>,

@@ -9,6 +9,7 @@ use std::pin::Pin;
 use axum::body::{Body as Stream, Bytes, HttpBody};
 use axum::extract::{FromRequest, Request};
 use axum::http::{HeaderMap, HeaderValue, Method, header};
+use serde::Serialize;
 use serde::de::{DeserializeOwned, IgnoredAny};
 use sha2::{Digest, Sha256};
 
@@ -70,7 +71,7 @@ pub struct Body<T> {
 #[derive(Clone, Debug)]
 pub struct OptionalBody<T>(pub Body<T>);
 
-impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
+impl<S: Send + Sync, T: DeserializeOwned + Serialize> FromRequest<S> for Body<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
@@ -80,7 +81,7 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
     }
 }
 
-impl<S: Send + Sync, T: DeserializeOwned + Default> FromRequest<S> for OptionalBody<T> {
+impl<S: Send + Sync, T: DeserializeOwned + Serialize + Default> FromRequest<S> for OptionalBody<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, _: &S) -> Result<Self, Problem> {
@@ -166,7 +167,7 @@ fn too_large(limit: usize) -> Problem {
 }
 
 /// Reads a JSON text as `T`, or says what is wrong with it.
-pub fn parse<T: DeserializeOwned>(raw: &[u8]) -> Result<T, Problem> {
+pub fn parse<T: DeserializeOwned + Serialize>(raw: &[u8]) -> Result<T, Problem> {
     let text = std::str::from_utf8(raw).map_err(|error| {
         let at = error.valid_up_to();
         Problem::new(problem::NOT_UTF8, format!("the body is not UTF-8 from byte {at} on; send JSON in UTF-8"))
@@ -185,10 +186,10 @@ pub fn parse<T: DeserializeOwned>(raw: &[u8]) -> Result<T, Problem> {
     let read = serde_path_to_error::deserialize(&mut deserializer);
     let value = match read {
         Ok(value) => value,
-        Err(error) if !error.inner().is_data() => return Err(malformed(error.inner())),
-        // A body that is no JSON at all is told so first, even if an earlier field is wrong too.
+        // A body that is no JSON at all is told so first, even if an earlier field is wrong too. serde also says so of one that has
+        // something else where it looks for the name of a value.
         Err(error) => {
-            return Err(match serde_json::from_str::<IgnoredAny>(text) {
+            return Err(match serde_json::from_str::<serde_json::Value>(text) {
                 Err(syntax) => malformed(&syntax),
                 Ok(_) => Problem::invalid_fields(vec![json_error::field_error(&error)]),
             });
@@ -197,6 +198,9 @@ pub fn parse<T: DeserializeOwned>(raw: &[u8]) -> Result<T, Problem> {
     deserializer.end().map_err(|error| malformed(&error))?;
     if text.contains("\\u0000") {
         json_error::refuse_nul(text)?;
+    }
+    if text.contains('[') {
+        json_error::refuse_positions(text, &value)?;
     }
     Ok(value)
 }

@@ -1,5 +1,6 @@
 //! Turns what serde says about a JSON body into a pointer and a sentence for the caller.
 
+use serde::Serialize;
 use serde_json::Value;
 use serde_path_to_error::Segment;
 
@@ -33,6 +34,9 @@ pub fn field_error(error: &serde_path_to_error::Error<serde_json::Error>) -> Fie
 }
 
 fn sentence(message: &str) -> String {
+    if matches!(message, "expected value" | "expected ident" | "invalid number") {
+        return "expected one of the documented values, found something of another kind".to_owned();
+    }
     if let Some(name) = quoted(message, "unknown variant ") {
         let known = message.split_once("`, expected ").map_or("another value", |(_, rest)| rest);
         return format!("expected {}, found {name:?}", alternatives(known));
@@ -107,6 +111,34 @@ fn ending_with(pointer: String, name: &str) -> String {
     if pointer.ends_with(&last) { pointer } else { format!("{pointer}{last}") }
 }
 
+/// Refuses a text with an array where an object belongs, which serde reads by the position of its fields, and points to it. `read` is
+/// what was read of it.
+pub fn refuse_positions(text: &str, read: &impl Serialize) -> Result<(), Problem> {
+    // Both were read and can be written, so this cannot fail.
+    let (Ok(sent), Ok(read)) = (serde_json::from_str::<Value>(text), serde_json::to_value(read)) else {
+        return Ok(());
+    };
+    match find_positions(&sent, &read, String::new()) {
+        None => Ok(()),
+        Some(pointer) => Err(Problem::invalid_field(pointer, "expected an object, found an array")),
+    }
+}
+
+fn find_positions(sent: &Value, read: &Value, pointer: String) -> Option<String> {
+    match (sent, read) {
+        (Value::Array(_), Value::Object(_)) => Some(pointer),
+        (Value::Array(sent), Value::Array(read)) => sent
+            .iter()
+            .zip(read)
+            .enumerate()
+            .find_map(|(at, (sent, read))| find_positions(sent, read, format!("{pointer}/{at}"))),
+        (Value::Object(sent), Value::Object(read)) => {
+            sent.iter().find_map(|(name, sent)| find_positions(sent, read.get(name)?, child(&pointer, name)))
+        }
+        _ => None,
+    }
+}
+
 /// Refuses a text that holds the character U+0000, which a database cannot keep, and points to it.
 pub fn refuse_nul(text: &str) -> Result<(), Problem> {
     // The text was read once already, so this cannot fail but for what that reading refused.
@@ -134,12 +166,12 @@ fn find_nul(value: &Value, pointer: String) -> Option<String> {
 
 #[cfg(test)]
 mod tests {
-    use serde::Deserialize;
+    use serde::{Deserialize, Serialize};
 
     use crate::http::body::parse;
     use crate::http::wire::{DateString, DecimalString};
 
-    #[derive(Debug, Deserialize)]
+    #[derive(Debug, Serialize, Deserialize)]
     #[serde(deny_unknown_fields)]
     #[allow(dead_code)]
     struct Outer {
@@ -153,21 +185,21 @@ mod tests {
         tagged: Option<Tagged>,
     }
 
-    #[derive(Debug, Deserialize)]
+    #[derive(Debug, Serialize, Deserialize)]
     #[serde(deny_unknown_fields)]
     #[allow(dead_code)]
     struct Inner {
         price: DecimalString,
     }
 
-    #[derive(Debug, Deserialize)]
+    #[derive(Debug, Serialize, Deserialize)]
     #[serde(rename_all = "snake_case")]
     enum Kind {
         BookValue,
         MarketValue,
     }
 
-    #[derive(Debug, Deserialize)]
+    #[derive(Debug, Serialize, Deserialize)]
     #[serde(tag = "type", rename_all = "snake_case", deny_unknown_fields)]
     #[allow(dead_code)]
     enum Tagged {

@@ -26,17 +26,20 @@ impl Asked<'_> {
         self.check_dependents(&event, reader).await?;
         let payment = self.payment(&event, reader).await?;
         let effective = date(&event.effective_date)?;
-        let from = payment.as_ref().map(|payment| date(&payment.coupon_date)).transpose()?;
-        let books =
-            self.state.books_from(self.entity, self.id, from.unwrap_or(effective), from.is_some(), reader).await?;
         let batches = reader.batches_of_event(self.entity, &event.id).await?;
         let ids: Vec<&str> = batches.iter().map(String::as_str).collect();
         let batches = reader.whole_batches(self.entity, &ids).await?;
+        let entries = entries(&event, &batches)?;
+        // An offer is accepted before its bonds convert, and a coupon is due before it is paid.
+        let coupon_date = payment.as_ref().map(|payment| date(&payment.coupon_date)).transpose()?;
+        let posted = entries.iter().flat_map(|entry| [entry.posting_date, entry.effective_date]);
+        let from = posted.chain(coupon_date).fold(effective, std::cmp::min);
+        let books = self.state.books_from(self.entity, self.id, from, payment.is_some(), reader).await?;
         let reversed = Reversed {
             kind: event.kind.clone(),
             effective_date: effective,
             change: self.change(&event, payment.as_ref(), &books, reader).await?,
-            entries: entries(&event, &batches)?,
+            entries,
         };
         let decision = reversal.decide(&books, &reversed)?;
         let blocks = RecordingAnswer {

@@ -47,6 +47,10 @@ impl MakeWhole {
             let first = self.rows[0].effective_date;
             return invalid("conversion/make_whole/rows", &first, "effective dates rise");
         }
+        let figures = prices.iter().chain(self.rows.iter().flat_map(|row| &row.additional_shares));
+        if let Some(figure) = figures.chain(&self.most_shares).find(|figure| figure.normalize().scale() > 10) {
+            return invalid("conversion/make_whole/rows", figure, "figures may have at most 10 decimals");
+        }
         for row in &self.rows {
             if row.additional_shares.len() != prices.len() {
                 let rule =

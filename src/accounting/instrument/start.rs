@@ -133,6 +133,16 @@ fn check(opening: &Opening, moment: Moment, terms: &Terms, dates: &CouponDates) 
             format!("the carrying amount would be {}; a discount and issue costs are negative", major(carrying)),
         ));
     }
+    if terms.is_zero_coupon() && !opening.interest_payable.is_zero() {
+        return Err(Refusal::contradiction(
+            "opening_balance/interest_payable",
+            "a zero-coupon issue has no interest payable: what has accreted is part of the carrying amount",
+        ));
+    }
+    if opening.equity_component.minor() > terms.principal.minor().saturating_mul(10) {
+        let rule = "it is more than ten times the principal";
+        return Err(Refusal::invalid("opening_balance/equity_component", major(opening.equity_component), rule));
+    }
     let interest = [("interest_due", opening.interest_due), ("interest_payable", opening.interest_payable)];
     let greatest = terms.principal;
     for (field, amount) in interest {

@@ -229,6 +229,7 @@ fn conversion(terms: &Terms) -> Result<(), Refusal> {
             return Err(Refusal::invalid("conversion/make_whole/most_shares_per_denomination", most, rule));
         }
     }
+    decimals("conversion/minimum_adjustment", conversion.minimum_adjustment.unwrap_or_default())?;
     if let Some(least) =
         conversion.minimum_adjustment.filter(|least| *least <= Decimal::ZERO || *least > Decimal::new(1, 1))
     {

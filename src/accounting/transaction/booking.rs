@@ -282,6 +282,8 @@ pub(super) fn booked_rows(
     unaccrued: Moment,
 ) -> Result<Vec<BookedRow>, Refusal> {
     let Some(first) = postings.iter().map(|posting| posting.posting_date).min() else { return Ok(Vec::new()) };
+    // The first parts of an accrual may be too small to post: between the 30th and the 31st some counts see no day.
+    let first = accrued.iter().map(|(posted, _)| *posted).fold(first, Date::min);
     // What is posted in an open period may belong to moments that were accrued to in closed ones.
     let is_behind = |row: &&BookedRow| later.iter().any(|(moment, _)| *moment == row.accrued);
     let first = booked.iter().find(is_behind).map_or(first, |row| row.posting_date.min(first));

@@ -47,6 +47,12 @@ impl CouponPayment {
         let paid_on = self.paid_on.unwrap_or(coupon_date);
         match books.instrument.terms().opening {
             Some(opening) if books.instrument.opening_coupon().is_some_and(|(date, _)| date == coupon_date) => {
+                if self.paid_on.is_none() {
+                    return Err(Refusal::missing(
+                        "paid_on",
+                        "a coupon that was due when the books were taken over is paid after that; say when",
+                    ));
+                }
                 if paid_on <= opening.date {
                     let (date, opening_date) = (paid_on, opening.date);
                     return Err(Refusal::BeforeOpening { field: "paid_on", date, opening_date });

@@ -6,6 +6,7 @@ use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::Books;
+use super::settlement::check_per_share;
 use crate::accounting::instrument::ConversionTerms;
 use crate::accounting::money::round_shares;
 use crate::accounting::refusal::Refusal;
@@ -84,6 +85,7 @@ impl Criteria {
         acceptance_date: Date,
         offered: Decimal,
     ) -> Result<Option<Compared>, Refusal> {
+        check_per_share("criteria/shares_per_denomination_one_year_before", self.shares_one_year_before)?;
         let begin = books.instrument.start().moment.date;
         let original = books.instrument.terms().conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
         let year_before = acceptance_date.checked_sub(1.year()).unwrap_or(begin);

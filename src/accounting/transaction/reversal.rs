@@ -6,6 +6,7 @@
 
 use std::sync::Arc;
 
+use jiff::ToSpan;
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
@@ -69,7 +70,8 @@ impl Reversal {
     /// [`Refusal::DependentEvent`] when a coupon was paid of which holders would be entitled to more without the event; a
     /// [`Refusal`] for a posting date that is in a closed period or before what is reversed was posted.
     pub fn decide(&self, books: &Books, reversed: &Reversed) -> Result<Decision<()>, Refusal> {
-        let books = &Books { calendar: self.calendar(books.calendar, reversed)?, ..books.clone() };
+        let maturity = books.instrument.terms().maturity_date;
+        let books = &Books { calendar: self.calendar(books.calendar, maturity, reversed)?, ..books.clone() };
         let instrument = &books.instrument;
         let (date, change) = (reversed.effective_date, reversed.change.inverse()?);
         let moment = instrument.moment_of(date);
@@ -113,7 +115,12 @@ impl Reversal {
     }
 
     /// The calendar that posts nothing before the posting date.
-    fn calendar(&self, calendar: FiscalCalendar, reversed: &Reversed) -> Result<FiscalCalendar, Refusal> {
+    fn calendar(
+        &self,
+        calendar: FiscalCalendar,
+        maturity: Date,
+        reversed: &Reversed,
+    ) -> Result<FiscalCalendar, Refusal> {
         let Some(date) = self.posting_date else { return Ok(calendar) };
         let open = calendar.posting_date(date);
         if open != date {
@@ -124,14 +131,17 @@ impl Reversal {
             ));
         }
         let last = reversed.entries.iter().map(|entry| entry.posting_date).max();
-        match last.filter(|last| date < *last) {
-            Some(last) => Err(Refusal::invalid(
-                "posting_date",
-                date,
-                format!("what is reversed was posted on {last}; give that day or a later one"),
-            )),
-            None => Ok(calendar.open_from(date)),
+        if let Some(last) = last.filter(|last| date < *last) {
+            let rule = format!("what is reversed was posted on {last}; give that day or a later one");
+            return Err(Refusal::invalid("posting_date", date, rule));
         }
+        // A reversal cannot be reversed, so that a slip of the pen in its year could never be mended.
+        let latest = last.unwrap_or(maturity).max(maturity).saturating_add(1.year());
+        if date > latest {
+            let rule = format!("it may be at most a year after the issue's end and what is reversed: {latest}");
+            return Err(Refusal::invalid("posting_date", date, rule));
+        }
+        Ok(calendar.open_from(date))
     }
 }
 

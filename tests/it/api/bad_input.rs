@@ -13,6 +13,7 @@ on_both_engines! {
     a_body_that_is_not_json_in_utf_8_is_refused
     a_body_of_50_megabytes_is_refused
     an_address_or_a_method_that_is_not_there_is_refused
+    what_is_of_another_kind_is_a_field_that_is_not_valid
 }
 
 async fn terms_that_cannot_be_are_refused_where_they_are_wrong(service: Service) {
@@ -178,4 +179,25 @@ async fn an_address_or_a_method_that_is_not_there_is_refused(service: Service) {
         assert_eq!(found.join(","), allowed, "{method} {path}");
     }
     untouched.check(&service).await;
+}
+
+/// JSON of another kind than the field's is no malformed JSON, and an array is no object whose fields stand in order.
+async fn what_is_of_another_kind_is_a_field_that_is_not_valid(service: Service) {
+    service.mapped_entity("ACME").await;
+    for (changes, pointer) in [
+        (json!({"day_count": null}), "/day_count"),
+        (json!({"day_count": 5}), "/day_count"),
+        (json!({"within_period": []}), "/within_period"),
+        (json!({"conversion": ["25", "0.01"]}), "/conversion"),
+        (
+            json!({"proceeds": "1.00", "opening_balance": ["2027-03-31", "1.00", "0.00", "0.00", "0.00"]}),
+            "/opening_balance",
+        ),
+    ] {
+        let mut body = crate::support::client::terms(json!({}));
+        for (name, value) in changes.as_object().expect("an object") {
+            body[name] = value.clone();
+        }
+        service.post("/v1/bond-issues", &body).await.refused_at("invalid_field", pointer);
+    }
 }

@@ -24,6 +24,8 @@ on_both_engines! {
     a_reversal_is_released_after_its_original
     a_preview_is_what_is_posted_and_a_repetition_is_answered_alike
     a_rate_may_change_again_when_no_conversion_rests_on_it
+    an_offer_accepted_before_its_bonds_convert_is_reversed_as_one
+    a_close_between_the_30th_and_the_31st_ties_after_a_late_reversal
 }
 
 fn reversal(batch: &Value) -> String {
@@ -351,4 +353,53 @@ async fn a_rate_may_change_again_when_no_conversion_rests_on_it(service: Service
     service.record(&issue, "rate-adjustments", split).await;
     let again = service.record(&issue, "conversions", conversion("2025-02-20")).await;
     assert_eq!(again["conversion"]["shares_issued"], json!("4000"));
+}
+
+/// The expense was posted on the date of the acceptance, before the event's own.
+async fn an_offer_accepted_before_its_bonds_convert_is_reversed_as_one(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({})).await;
+    let offer = json!({"principal": "5000.00", "acceptance_date": "2025-03-10", "effective_date": "2025-04-20",
+        "acceptance_share_price": "55", "new_shares_per_denomination": "22", "cash": "100.00", "criteria": all_met()});
+    for through in [None, Some("2025-03-12"), Some("2025-03-31"), Some("2025-05-31")] {
+        if let Some(through) = through {
+            service.post(&on(&issue, "accruals"), &json!({"through": through})).await;
+        }
+        let induced = service.record(&issue, "inducements", offer.clone()).await;
+        reverse(&service, last_batch(&induced), because()).await;
+        for as_of in ["2025-03-10", "2025-03-31", "2025-04-20", "2025-05-31"] {
+            let value = service.carrying_value(&issue, as_of).await;
+            assert_figures(&value, json!({"principal": "1000000.00", "status": "tied"}));
+        }
+    }
+    let balance = service.read("/v1/entities/ACME/trial-balance?as_of=2025-12-31").await;
+    for row in array(&balance["rows"]).iter().filter(|row| row["account_role"] != json!("interest_expense")) {
+        let is_debt = ["cash", "bonds_payable", "interest_payable"].contains(&text(&row["account_role"]));
+        assert!(is_debt || row["balance"] == json!("0.00"), "{row}");
+    }
+}
+
+/// 30/360 sees no day between 30 and 31 March: the part of the accrual that ends there posts nothing, and is a close all the same.
+async fn a_close_between_the_30th_and_the_31st_ties_after_a_late_reversal(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service
+        .issue(json!({"dated_date": "2026-01-31", "settlement_date": "2026-01-31", "maturity_date": "2029-01-31",
+            "proceeds": "950000.00"}))
+        .await;
+    for through in ["2026-03-30", "2026-06-30"] {
+        service.record(&issue, "accruals", json!({"through": through})).await;
+    }
+    let bought = json!({"effective_date": "2026-03-10", "principal": "100000.00", "price_percent": "100"});
+    let bought = service.record(&issue, "repurchases", bought).await;
+    let late = json!({"reason": "x", "posting_date": "2026-12-12"});
+    let path = reversal(&bought["journal_batches"][0]);
+    for (posting_date, is_allowed) in [("2030-02-01", false), ("9999-12-31", false)] {
+        let answer = service.post(&path, &json!({"reason": "x", "posting_date": posting_date})).await;
+        assert_eq!(answer.status == 201, is_allowed);
+        answer.refused_at("invalid_field", "/posting_date");
+    }
+    service.post(&path, &late).await.created();
+    for as_of in ["2026-03-10", "2026-03-30", "2026-03-31", "2026-04-15", "2026-04-30", "2026-12-11", "2026-12-12"] {
+        assert_eq!(service.carrying_value(&issue, as_of).await["status"], json!("tied"), "{as_of}");
+    }
 }

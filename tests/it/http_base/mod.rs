@@ -37,7 +37,7 @@ const TOKEN: &str = "pw_test";
 #[derive(Clone)]
 struct App;
 
-#[derive(Deserialize, ToSchema)]
+#[derive(Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct Conversion {
     principal: DecimalString,
