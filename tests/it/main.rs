@@ -9,6 +9,7 @@ mod crash;
 mod demo;
 mod histories;
 mod http_base;
+mod libraries;
 mod published;
 mod reference;
 mod store;

@@ -8,12 +8,12 @@
 //!
 //! A failure prints the seed of its history; `PARWRIGHT_SEED` runs that history alone and prints its events.
 
-mod dice;
+pub(crate) mod dice;
 mod events;
 mod extremes;
 mod found;
 mod invariants;
-mod issue;
+pub(crate) mod issue;
 mod life;
 mod reversal;
 mod takeover;
