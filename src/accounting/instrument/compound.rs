@@ -7,7 +7,7 @@ use super::effective_rate::present_value;
 use super::start::{Moment, Start};
 use super::terms::Terms;
 use super::unit_curve::Spans;
-use crate::accounting::money::{Amount, round_to_minor_unit, units_of};
+use crate::accounting::money::{Amount, pro_rata, units_of};
 use crate::accounting::refusal::Refusal;
 
 /// Splits what was received: the liability at the rate of straight debt, the rest to equity (IAS 32.31-32), and the issue costs in
@@ -37,11 +37,7 @@ pub(super) fn split(terms: &Terms, dates: &CouponDates, rate: Decimal) -> Result
             return Err(Refusal::invalid("equity_issue_costs", major(costs), rule));
         }
         Some(costs) => costs,
-        None => {
-            let product = Decimal::from(terms.issue_costs.minor()).checked_mul(Decimal::from(equity.minor()));
-            let share = product.and_then(|product| product.checked_div(Decimal::from(terms.proceeds.minor())));
-            round_to_minor_unit(share.ok_or(Refusal::Overflow)?)?
-        }
+        None => pro_rata(terms.issue_costs, equity, terms.proceeds)?,
     };
     Ok(Start {
         moment,

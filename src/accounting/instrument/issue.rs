@@ -10,7 +10,7 @@ use super::start::{self, Moment, Start};
 use super::terms::Terms;
 use super::unit_curve::{Spans, UnitCurve};
 use super::validation::validate;
-use crate::accounting::money::{Amount, round_to_minor_unit, units_of};
+use crate::accounting::money::{Amount, pro_rata, round_to_minor_unit, units_of};
 use crate::accounting::refusal::Refusal;
 
 /// The solved rates of an issue, a coupon period each. They are stored with the terms and never solved again.
@@ -219,9 +219,7 @@ impl Instrument {
         if self.start.equity_component.is_zero() {
             return Ok(Amount::ZERO);
         }
-        let whole = Decimal::from(self.start.equity_component.minor());
-        let product = whole.checked_mul(Decimal::from(principal.minor())).ok_or(Refusal::Overflow)?;
-        round_to_minor_unit(product.checked_div(Decimal::from(self.start.principal.minor())).ok_or(Refusal::Overflow)?)
+        pro_rata(self.start.equity_component, principal, self.start.principal)
     }
 
     /// What the payments after a date are worth on a principal at a nominal annual rate, without accrued interest.

@@ -143,16 +143,13 @@ fn check(opening: &Opening, moment: Moment, terms: &Terms, dates: &CouponDates) 
         let rule = "it is more than ten times the principal";
         return Err(Refusal::invalid("opening_balance/equity_component", major(opening.equity_component), rule));
     }
-    let interest = [("interest_due", opening.interest_due), ("interest_payable", opening.interest_payable)];
-    let greatest = terms.principal;
+    let interest = [
+        ("opening_balance/interest_due", opening.interest_due),
+        ("opening_balance/interest_payable", opening.interest_payable),
+    ];
     for (field, amount) in interest {
-        if amount.is_negative() || amount > greatest {
-            let field = if field == "interest_due" {
-                "opening_balance/interest_due"
-            } else {
-                "opening_balance/interest_payable"
-            };
-            let rule = format!("it must lie from zero to {}", major(greatest));
+        if amount.is_negative() || amount > terms.principal {
+            let rule = format!("it must lie from zero to {}", major(terms.principal));
             return Err(Refusal::invalid(field, major(amount), rule));
         }
     }

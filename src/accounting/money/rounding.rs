@@ -44,6 +44,22 @@ pub fn units_of(principal: Amount, per_unit: Decimal) -> Result<Amount, Refusal>
     round(principal.checked_mul(per_unit).ok_or(Refusal::Overflow)?, principal)
 }
 
+/// The share of `amount` that falls to a `part` of a `whole`, rounded to the minor unit.
+///
+/// ```
+/// use parwright::accounting::{Amount, money::pro_rata};
+/// let [costs, part, whole] = [100, 1, 8].map(Amount::from_minor);
+/// assert_eq!(pro_rata(costs, part, whole), Ok(Amount::from_minor(13)));
+/// ```
+///
+/// # Errors
+/// [`Refusal::Overflow`] when the whole is zero or the share does not fit.
+pub fn pro_rata(amount: Amount, part: Amount, whole: Amount) -> Result<Amount, Refusal> {
+    let [amount, part, whole] = [amount, part, whole].map(|figure| Decimal::from(figure.minor()));
+    let share = amount.checked_mul(part).and_then(|product| product.checked_div(whole));
+    round_to_minor_unit(share.ok_or(Refusal::Overflow)?)
+}
+
 /// Shares for one denomination to the nearest ten-thousandth, halves away from zero, as indentures state conversion rates.
 pub fn round_shares(shares: Decimal) -> Decimal {
     shares.round_dp_with_strategy(4, RoundingStrategy::MidpointAwayFromZero).normalize()

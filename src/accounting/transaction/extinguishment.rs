@@ -9,7 +9,7 @@ use super::{Books, Decision, record};
 use crate::accounting::journal::{
     AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed,
 };
-use crate::accounting::money::{Amount, round_to_minor_unit};
+use crate::accounting::money::{Amount, pro_rata};
 use crate::accounting::refusal::Refusal;
 
 /// Why bonds are extinguished.
@@ -192,9 +192,7 @@ impl Extinguishment {
                 let costs = if consideration.is_zero() {
                     Amount::ZERO
                 } else {
-                    let product = Decimal::from(self.costs.minor()).checked_mul(Decimal::from(for_equity.minor()));
-                    let share = product.and_then(|all| all.checked_div(Decimal::from(consideration.minor())));
-                    round_to_minor_unit(share.ok_or(Refusal::Overflow)?)?
+                    pro_rata(self.costs, for_equity, consideration)?
                 };
                 let difference = component.minus(for_equity)?.minus(costs)?;
                 Ok(Some(EquityPart { component, consideration: for_equity, costs, difference }))
