@@ -22,8 +22,8 @@ pub struct CouponDates {
     regular_coupon: Decimal,
     /// Period starts and ends: `dates[0]` is where interest begins, `dates[i]` ends period i.
     dates: Vec<Date>,
-    /// Whether the first period is shorter or longer than a regular one.
-    first_is_stub: bool,
+    /// The number of the first period of these terms, if it is shorter or longer than a regular one.
+    stub: Option<usize>,
     pays_coupons: bool,
 }
 
@@ -62,12 +62,24 @@ impl CouponDates {
             annual_rate,
             regular_coupon: annual_rate / Decimal::from(per_year),
             dates: Vec::new(),
-            first_is_stub: false,
+            stub: None,
             pays_coupons,
         };
-        grid.first_is_stub = dates.first().is_none_or(|first| grid.previous(*first) != begin);
+        grid.stub = dates.first().is_none_or(|first| grid.previous(*first) != begin).then_some(1);
         grid.dates = std::iter::once(begin).chain(dates).collect();
         Ok(grid)
+    }
+
+    /// This grid with the dates of an earlier one before it. Periods before this grid's own are there to be found and not to be
+    /// computed: their coupons are those of the earlier terms.
+    #[must_use]
+    pub(super) fn continuing(mut self, earlier: &CouponDates) -> CouponDates {
+        let begin = self.dates[0];
+        let kept = earlier.dates.iter().copied().filter(|date| *date < begin);
+        let mut dates: Vec<Date> = kept.collect();
+        self.stub = self.stub.map(|number| number + dates.len());
+        dates.append(&mut self.dates);
+        CouponDates { dates, ..self }
     }
 
     /// Whether the issue matures on a month's last day.
@@ -165,7 +177,7 @@ impl CouponDates {
     /// apart so that a product is divided last and exact halves stay exact.
     fn fraction(&self, number: usize, from: Date, to: Date) -> (Decimal, Option<Decimal>) {
         let (start, end) = self.period(number);
-        if number > 1 || !self.first_is_stub {
+        if self.stub != Some(number) {
             return (self.days(from, to), Some(self.days(start, end)));
         }
         let mut pieces = Vec::new();

@@ -1,42 +1,19 @@
 //! An issue: terms proven right, their calendar, and the curves that they imply.
 
+use std::sync::Arc;
+
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::compound;
 use super::coupon_dates::CouponDates;
-use super::effective_rate::{RATE_BOUNDS, solve};
+use super::curves::{Basis, Curves, Horizons, Rates};
+use super::revision::{ExpectedRedemption, worth};
 use super::start::{self, Moment, Start};
 use super::terms::Terms;
-use super::unit_curve::{Spans, UnitCurve};
 use super::validation::validate;
-use crate::accounting::money::{Amount, pro_rata, round_to_minor_unit, units_of};
+use crate::accounting::money::{Amount, pro_rata, units_of};
 use crate::accounting::refusal::Refusal;
-
-/// The solved rates of an issue, a coupon period each. They are stored with the terms and never solved again.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Rates {
-    /// From gross proceeds, over the horizon of the premium or discount.
-    pub gross: Decimal,
-    /// From proceeds less issue costs, over the horizon of the issue costs.
-    pub net: Decimal,
-    /// From gross proceeds, over the horizon of the issue costs.
-    pub gross_same_horizon: Decimal,
-}
-
-/// One period of an issue's schedule.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ScheduleRow {
-    pub period: usize,
-    pub start: Date,
-    pub end: Date,
-    pub coupon: Amount,
-    pub interest_expense: Amount,
-    pub amortization: Amount,
-    pub premium_discount: Amount,
-    pub issue_costs: Amount,
-    pub carrying_amount: Amount,
-}
 
 /// An issue whose terms are proven right, with its calendar and curves. Any balance of any principal at any date is one look-up.
 #[derive(Clone, Debug)]
@@ -44,11 +21,12 @@ pub struct Instrument {
     terms: Terms,
     dates: CouponDates,
     start: Start,
+    horizons: Horizons,
     rates: Rates,
-    gross: UnitCurve,
-    /// The net curve and the gross one over the same horizon; `None` without issue costs, whose component is then nothing.
-    costs: Option<(UnitCurve, UnitCurve)>,
-    stated_rate_difference: Option<Amount>,
+    curves: Curves,
+    /// What it was until its start, if that is a revision.
+    before: Option<Arc<Instrument>>,
+    expected: Option<ExpectedRedemption>,
 }
 
 impl Instrument {
@@ -59,10 +37,12 @@ impl Instrument {
     pub fn new(terms: Terms) -> Result<Instrument, Refusal> {
         let dates = validate(&terms)?;
         let start = Start::of(&terms, &dates)?;
-        let rates = solve_rates(&terms, &dates, &start)?;
-        let instrument = Instrument::assemble(terms, dates, start, rates)?;
-        instrument.check_stated_rate()?;
-        Ok(instrument)
+        let horizons = Horizons::of(&terms, &start);
+        let basis = Basis { terms: &terms, dates: &dates, start: &start, horizons };
+        let rates = basis.rates(None)?;
+        let curves = basis.curves(rates)?;
+        basis.check_stated_rate(&curves)?;
+        Ok(Instrument { terms, dates, start, horizons, rates, curves, before: None, expected: None })
     }
 
     /// An issue from the store: its terms were proven right and its rates solved when it was recorded.
@@ -72,77 +52,69 @@ impl Instrument {
     pub fn restore(terms: Terms, rates: Rates) -> Result<Instrument, Refusal> {
         let dates = validate(&terms)?;
         let start = Start::of(&terms, &dates)?;
-        Instrument::assemble(terms, dates, start, rates)
+        let horizons = Horizons::of(&terms, &start);
+        let curves = Basis { terms: &terms, dates: &dates, start: &start, horizons }.curves(rates)?;
+        Ok(Instrument { terms, dates, start, horizons, rates, curves, before: None, expected: None })
     }
 
-    fn assemble(terms: Terms, dates: CouponDates, start: Start, rates: Rates) -> Result<Instrument, Refusal> {
-        let horizons = Horizons::of(&terms, &start);
-        let (gross_price, net_price) = start.prices()?;
-        let begin = start.moment.boundary;
-        let curve = |price, rate, horizon| {
-            let spans = Spans::new(&dates, begin, horizon);
-            UnitCurve::solved(
-                spans,
-                price,
-                rate,
-                terms.redemption_price,
-                horizon,
-                terms.amortization_method,
-                terms.within_period,
-            )
-            .ok_or(Refusal::Overflow)
-        };
-        let stated = |price, rate, horizon| {
-            let spans = Spans::new(&dates, begin, horizon);
-            UnitCurve::stated(
-                spans,
-                price,
-                rate,
-                terms.redemption_price,
-                horizon,
-                terms.amortization_method,
-                terms.within_period,
-            )
-            .ok_or(Refusal::Overflow)
-        };
-        let without_costs = start.issue_costs.is_zero();
-        let mut difference = None;
-        let mut net = |horizon| match terms.stated_effective_rate {
-            Some(_) => {
-                let (curve, left) = stated(net_price, rates.net, horizon)?;
-                difference = Some(units_of(start.principal, left)?);
-                Ok(curve)
-            }
-            None => curve(net_price, rates.net, horizon),
-        };
-        let (gross, costs) = if without_costs && terms.stated_effective_rate.is_some() {
-            (net(horizons.gross)?, None)
-        } else {
-            let gross = curve(gross_price, rates.gross, horizons.gross)?;
-            let costs = match without_costs {
-                true => None,
-                false => Some((net(horizons.costs)?, curve(gross_price, rates.gross_same_horizon, horizons.costs)?)),
-            };
-            (gross, costs)
-        };
-        Ok(Instrument { terms, dates, start, rates, gross, costs, stated_rate_difference: difference })
+    /// An issue as it is from a revision on.
+    pub(super) fn revised(
+        before: Arc<Instrument>,
+        terms: Terms,
+        dates: CouponDates,
+        start: Start,
+        horizons: Horizons,
+        rates: Rates,
+        expected: Option<ExpectedRedemption>,
+    ) -> Result<Instrument, Refusal> {
+        let curves = Basis { terms: &terms, dates: &dates, start: &start, horizons }.curves(rates)?;
+        Ok(Instrument { terms, dates, start, horizons, rates, curves, before: Some(before), expected })
+    }
+
+    /// The date of its last revision.
+    pub fn revised_on(&self) -> Option<Date> {
+        self.before.as_ref().map(|_| self.start.moment.date)
+    }
+
+    /// What it was before its last revision.
+    pub fn before(&self) -> Option<&Arc<Instrument>> {
+        self.before.as_ref()
+    }
+
+    /// The redemption that the last revision expects.
+    pub fn expected(&self) -> Option<ExpectedRedemption> {
+        self.expected
+    }
+
+    /// What it is on a date: a revision on that date included.
+    pub fn on(&self, date: Date) -> &Instrument {
+        match &self.before {
+            Some(before) if date < self.start.moment.date => before.on(date),
+            _ => self,
+        }
+    }
+
+    /// As it was recorded.
+    fn origin(&self) -> &Instrument {
+        self.before.as_ref().map_or(self, |before| before.origin())
     }
 
     /// Where its books begin: at settlement, or at the close of the day of its opening balance.
     pub fn start(&self) -> Start {
-        self.start
+        self.origin().start
     }
 
     /// The moment of a movement effective on a date, or of the start on its date.
     pub fn moment_of(&self, date: Date) -> Moment {
-        if date == self.start.moment.date { self.start.moment } else { Moment::of_movement(date) }
+        let start = self.start().moment;
+        if date == start.date { start } else { Moment::of_movement(date) }
     }
 
     /// The moment to which an issue is accrued when it is recognised: the boundary is that of the start, and its day has not come.
     /// Interest is then booked as it was received or taken over; the first accrual posts the difference to what is computed, and an
     /// event on the settlement date itself brings one to its own moment.
     pub fn before_start(&self) -> Moment {
-        let Moment { date, boundary } = self.start.moment;
+        let Moment { date, boundary } = self.start().moment;
         Moment { date: date.yesterday().unwrap_or(date), boundary }
     }
 
@@ -185,7 +157,7 @@ impl Instrument {
 
     /// What the last period of a stated rate's curve takes up: redemption price less where the rate itself leads.
     pub fn stated_rate_difference(&self) -> Option<Amount> {
-        self.stated_rate_difference
+        self.curves.stated_rate_difference
     }
 
     /// The moment of close of business on `date`.
@@ -193,33 +165,38 @@ impl Instrument {
     /// With `through_date` the day has earned its interest: boundary D+1. The boundary is D on the settlement date, on a coupon
     /// date, at the end and for a month-end issue, and always with `to_date`.
     pub fn close_of(&self, date: Date) -> Moment {
-        if date == self.start.moment.date {
-            return self.start.moment;
+        let start = self.start().moment;
+        if date == start.date {
+            return start;
         }
-        let boundary = start::close_of(date, &self.terms, &self.dates).boundary;
-        Moment { date, boundary: boundary.min(self.terms.maturity_date).max(self.start.moment.boundary) }
+        let on = self.on(date);
+        let boundary = start::close_of(date, &on.terms, &on.dates).boundary;
+        Moment { date, boundary: boundary.min(on.terms.maturity_date).max(start.boundary) }
     }
 
-    /// Unamortised premium (positive) or discount (negative) of a principal at a boundary: N x (gross - 1).
-    pub fn premium_discount(&self, principal: Amount, boundary: Date) -> Result<Amount, Refusal> {
-        let unit = self.gross.at(boundary, &self.dates).ok_or(Refusal::Overflow)?;
+    /// Unamortised premium (positive) or discount (negative) of a principal at a moment: N x (gross - 1).
+    pub fn premium_discount(&self, principal: Amount, moment: Moment) -> Result<Amount, Refusal> {
+        let on = self.on(moment.date);
+        let unit = on.curves.gross.at(moment.boundary, &on.dates).ok_or(Refusal::Overflow)?;
         units_of(principal, unit.checked_sub(Decimal::ONE).ok_or(Refusal::Overflow)?)
     }
 
-    /// Unamortised issue costs (negative) of a principal at a boundary: N x (net - gross over the same horizon).
-    pub fn issue_costs(&self, principal: Amount, boundary: Date) -> Result<Amount, Refusal> {
-        let Some((net, gross)) = &self.costs else { return Ok(Amount::ZERO) };
-        let net = net.at(boundary, &self.dates).ok_or(Refusal::Overflow)?;
-        let gross = gross.at(boundary, &self.dates).ok_or(Refusal::Overflow)?;
+    /// Unamortised issue costs (negative) of a principal at a moment: N x (net - gross over the same horizon).
+    pub fn issue_costs(&self, principal: Amount, moment: Moment) -> Result<Amount, Refusal> {
+        let on = self.on(moment.date);
+        let Some((net, gross)) = &on.curves.costs else { return Ok(Amount::ZERO) };
+        let net = net.at(moment.boundary, &on.dates).ok_or(Refusal::Overflow)?;
+        let gross = gross.at(moment.boundary, &on.dates).ok_or(Refusal::Overflow)?;
         units_of(principal, net.checked_sub(gross).ok_or(Refusal::Overflow)?)
     }
 
     /// The equity component of a principal: its share of what it was at the start.
     pub fn equity_component(&self, principal: Amount) -> Result<Amount, Refusal> {
-        if self.start.equity_component.is_zero() {
+        let start = self.start();
+        if start.equity_component.is_zero() {
             return Ok(Amount::ZERO);
         }
-        pro_rata(self.start.equity_component, principal, self.start.principal)
+        pro_rata(start.equity_component, principal, start.principal)
     }
 
     /// What the payments after a date are worth on a principal at a nominal annual rate, without accrued interest.
@@ -227,7 +204,8 @@ impl Instrument {
     /// # Errors
     /// A rate that is none, or [`Refusal::Overflow`].
     pub fn worth_at(&self, principal: Amount, date: Date, rate: Decimal) -> Result<Amount, Refusal> {
-        let unit = compound::liability_price(&self.terms, &self.dates, Moment::of_movement(date), rate)?;
+        let on = self.on(date);
+        let unit = compound::liability_price(&on.terms, &on.dates, Moment::of_movement(date), rate)?;
         units_of(principal, unit)
     }
 
@@ -235,22 +213,25 @@ impl Instrument {
     /// the close of the day before, when the boundary is the coupon date's, it is the whole coupon.
     pub fn accrued(&self, principal: Amount, moment: Moment) -> Result<Amount, Refusal> {
         let Moment { date, boundary } = moment;
-        if self.terms.is_zero_coupon()
-            || date >= self.terms.maturity_date
-            || (boundary == date && self.dates.is_coupon_date(date))
+        let on = self.on(date);
+        if on.terms.is_zero_coupon()
+            || date >= on.terms.maturity_date
+            || (boundary == date && on.dates.is_coupon_date(date))
         {
             return Ok(Amount::ZERO);
         }
-        let number = self.dates.period_of(boundary);
-        let (start, _) = self.dates.period(number);
-        self.interest(principal, number, start, boundary.max(start))
+        let number = on.dates.period_of(boundary);
+        let (start, _) = on.dates.period(number);
+        on.interest(principal, number, start, boundary.max(start))
     }
 
     /// The coupon on a principal that falls due on `date`, a coupon date.
     pub fn coupon(&self, principal: Amount, date: Date) -> Result<Amount, Refusal> {
-        let number = self.dates.period_of(date);
-        let (start, end) = self.dates.period(number);
-        self.interest(principal, number, start, end)
+        // A coupon that falls due on the day of a revision is that of the terms before it.
+        let on = self.on(date.yesterday().unwrap_or(date));
+        let number = on.dates.period_of(date);
+        let (start, end) = on.dates.period(number);
+        on.interest(principal, number, start, end)
     }
 
     /// Interest is a product divided last, so that what is a half in exact arithmetic is a half here.
@@ -261,134 +242,34 @@ impl Instrument {
 
     /// Interest accrued at the start, computed.
     pub fn accrued_at_start(&self) -> Result<Amount, Refusal> {
-        self.accrued(self.start.principal, self.start.moment)
+        let start = self.start();
+        self.accrued(start.principal, start.moment)
     }
 
-    /// The schedule of a principal, one row a period of the grid, the first beginning at the start. Rows are differences of
-    /// rounded balances, so they add up.
-    pub fn schedule(&self, principal: Amount) -> Result<Vec<ScheduleRow>, Refusal> {
-        let mut start = self.start.moment.boundary;
-        let first = self.dates.period_of(start.tomorrow().unwrap_or(start));
-        let mut rows = Vec::new();
-        let mut opening = self.net_components(principal, start)?;
-        for (row, number) in (first..=self.dates.periods()).enumerate() {
-            let (period_start, end) = self.dates.period(number);
-            let closing = self.net_components(principal, end)?;
-            let coupon = if self.terms.is_zero_coupon() { Amount::ZERO } else { self.coupon(principal, end)? };
-            let received =
-                if start > period_start { self.accrued(principal, Moment::of_movement(start))? } else { Amount::ZERO };
-            let amortization = closing.0.plus(closing.1)?.minus(opening.0)?.minus(opening.1)?;
-            rows.push(ScheduleRow {
-                period: row + 1,
-                start,
-                end,
-                coupon,
-                interest_expense: coupon.minus(received)?.plus(amortization)?,
-                amortization,
-                premium_discount: closing.0,
-                issue_costs: closing.1,
-                carrying_amount: Amount::total([principal, closing.0, closing.1])?,
-            });
-            (start, opening) = (end, closing);
-        }
-        Ok(rows)
+    pub(super) fn net_components(&self, principal: Amount, boundary: Date) -> Result<(Amount, Amount), Refusal> {
+        let moment = Moment::of_movement(boundary);
+        Ok((self.premium_discount(principal, moment)?, self.issue_costs(principal, moment)?))
     }
 
-    fn net_components(&self, principal: Amount, boundary: Date) -> Result<(Amount, Amount), Refusal> {
-        Ok((self.premium_discount(principal, boundary)?, self.issue_costs(principal, boundary)?))
+    /// The boundary from which on these terms and curves are in force.
+    pub(super) fn since(&self) -> Date {
+        self.start.moment.boundary
     }
 
-    /// A stated rate is refused when the solved rate does not round to it and the difference it leaves is above 2% of what there
-    /// is to amortise.
-    fn check_stated_rate(&self) -> Result<(), Refusal> {
-        let (Some(stated), Some(difference)) = (self.terms.stated_effective_rate, self.stated_rate_difference) else {
-            return Ok(());
-        };
-        let start = &self.start;
-        let horizons = Horizons::of(&self.terms, start);
-        let horizon = if start.issue_costs.is_zero() { horizons.gross } else { horizons.costs };
-        let spans = Spans::new(&self.dates, start.moment.boundary, horizon);
-        let per_year = self.terms.periods_per_year();
-        let accrued = spans.accrued_at_settlement();
-        let price = start.prices()?.1 + accrued;
-        let solved = solve(&spans.cash_flows(self.terms.redemption_price), price, per_year)
-            .map(|rate| rate * Decimal::from(per_year));
-        let rounds = solved.is_some_and(|solved| {
-            solved.round_dp_with_strategy(stated.scale(), rust_decimal::RoundingStrategy::MidpointAwayFromZero)
-                == stated
-        });
-        let redemption = units_of(start.principal, self.terms.redemption_price)?;
-        let premium_or_discount = redemption.minus(start.clean)?;
-        let whole = Decimal::from(premium_or_discount.minor().abs()) + Decimal::from(start.issue_costs.minor());
-        let allowed = round_to_minor_unit(whole * Decimal::new(2, 2))?;
-        let small = Decimal::from(difference.minor()).abs() <= Decimal::from(allowed.minor());
-        let driven = self.costs.as_ref().map_or(&self.gross, |(net, _)| net);
-        // Far enough above the solved rate coupons use up the debt before its end, however the two round; of less than nothing
-        // there is no growth to spread over days.
-        if (rounds || small) && driven.is_above_zero() {
-            return Ok(());
-        }
-        let currency = self.terms.currency;
-        Err(Refusal::StatedRateDiffers {
-            stated,
-            solved: solved.unwrap_or_default().round_dp(12).normalize(),
-            difference: difference.to_major(currency),
-            allowed: allowed.to_major(currency),
-        })
+    /// What the payments after a date to its horizon are worth at a rate a coupon period, on one unit of principal and with the
+    /// interest that has accrued.
+    ///
+    /// # Errors
+    /// [`Refusal::Overflow`].
+    pub fn worth_from(&self, date: Date, rate: Decimal) -> Result<Decimal, Refusal> {
+        self.worth_to(date, ExpectedRedemption { date: self.horizons.costs, price: self.horizons.redemption }, rate)
     }
-}
 
-/// To which dates premium or discount, and issue costs, are amortised. Discount and issue costs run to the earliest
-/// non-contingent put, a premium to maturity.
-struct Horizons {
-    gross: Date,
-    costs: Date,
-}
-
-impl Horizons {
-    fn of(terms: &Terms, start: &Start) -> Horizons {
-        let costs = terms.amortization_end.unwrap_or(terms.maturity_date);
-        let discount =
-            Decimal::from(start.clean.minor()) < Decimal::from(start.principal.minor()) * terms.redemption_price;
-        Horizons { gross: if discount { costs } else { terms.maturity_date }, costs }
-    }
-}
-
-fn solve_rates(terms: &Terms, dates: &CouponDates, start: &Start) -> Result<Rates, Refusal> {
-    let horizons = Horizons::of(terms, start);
-    let (gross_price, net_price) = start.prices()?;
-    let without_costs = start.issue_costs.is_zero();
-    let per_year = terms.periods_per_year();
-    let rate_at = |what, price: Decimal, horizon| {
-        let spans = Spans::new(dates, start.moment.boundary, horizon);
-        let flows = spans.cash_flows(terms.redemption_price);
-        solve(&flows, price + spans.accrued_at_settlement(), per_year)
-            .ok_or_else(|| no_rate(terms, start, what, price, &flows.payments))
-    };
-    let stated = terms.stated_effective_rate.map(|stated| stated / Decimal::from(per_year));
-    let gross = match stated {
-        Some(stated) if without_costs => stated,
-        _ => rate_at("proceeds", gross_price, horizons.gross)?,
-    };
-    // Without issue costs there is one curve and one rate, to the horizon of the premium or discount.
-    let one_curve = without_costs || horizons.gross == horizons.costs;
-    let gross_same_horizon = if one_curve { gross } else { rate_at("proceeds", gross_price, horizons.costs)? };
-    let net = match stated {
-        Some(stated) => stated,
-        None if without_costs => gross,
-        None => rate_at("proceeds less issue costs", net_price, horizons.costs)?,
-    };
-    Ok(Rates { gross, net, gross_same_horizon })
-}
-
-fn no_rate(terms: &Terms, start: &Start, what: &'static str, price: Decimal, payments: &[Decimal]) -> Refusal {
-    let principal = start.principal.to_major(terms.currency);
-    let decimals = u32::from(terms.currency.exponent());
-    Refusal::NoRateExplains {
-        what,
-        proceeds: (principal * price).round_dp(decimals),
-        flows: (principal * payments.iter().sum::<Decimal>()).round_dp(decimals),
-        lowest: RATE_BOUNDS.0,
-        highest: RATE_BOUNDS.1,
+    /// The same to a redemption.
+    ///
+    /// # Errors
+    /// [`Refusal::Overflow`].
+    pub fn worth_to(&self, date: Date, end: ExpectedRedemption, rate: Decimal) -> Result<Decimal, Refusal> {
+        worth(&self.dates, date, end, rate)
     }
 }

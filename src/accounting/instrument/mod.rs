@@ -2,18 +2,24 @@
 
 mod compound;
 pub mod coupon_dates;
+mod curves;
 pub mod day_count;
 pub mod effective_rate;
 mod issue;
 mod make_whole;
+mod revision;
+mod schedule;
 mod start;
 pub mod terms;
 pub mod unit_curve;
 mod validation;
 
+pub use curves::Rates;
 pub use day_count::DayCount;
-pub use issue::{Instrument, Rates, ScheduleRow};
+pub use issue::Instrument;
 pub use make_whole::{MakeWhole, MakeWholeRow};
+pub use revision::{Carried, ExpectedRedemption, RevisedTerms, Revision};
+pub use schedule::ScheduleRow;
 pub use start::{Moment, Start};
 pub use terms::{
     AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, Opening, SettlementType, ShareCapital,

@@ -175,10 +175,9 @@ impl PositionRow {
         let row = self.rolled_to(moment.date, instrument)?;
         let (premium_discount, issue_costs) = match row.principal.is_zero() {
             true => (Amount::ZERO, Amount::ZERO),
-            false => (
-                instrument.premium_discount(row.principal, moment.boundary)?,
-                instrument.issue_costs(row.principal, moment.boundary)?,
-            ),
+            false => {
+                (instrument.premium_discount(row.principal, moment)?, instrument.issue_costs(row.principal, moment)?)
+            }
         };
         Ok(Position {
             moment,

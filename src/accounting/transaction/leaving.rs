@@ -121,8 +121,8 @@ impl Leaving {
         };
         Ok(Leaving {
             principal,
-            premium_discount: moved(before.premium_discount, instrument.premium_discount(rest, date)?)?,
-            issue_costs: moved(before.issue_costs, instrument.issue_costs(rest, date)?)?,
+            premium_discount: moved(before.premium_discount, instrument.premium_discount(rest, moment)?)?,
+            issue_costs: moved(before.issue_costs, instrument.issue_costs(rest, moment)?)?,
             accrued,
             interest: if treatment == InterestOnConversion::Payable { Amount::ZERO } else { accrued },
             handed_over,

@@ -41,8 +41,8 @@ fn take_over(dice: &mut Dice) -> Checked<bool> {
     let opening = Opening {
         date,
         principal,
-        premium_discount: Amount::from_minor(figure(issued.premium_discount(principal, at.boundary))?.minor() + nudge),
-        issue_costs: figure(issued.issue_costs(principal, at.boundary))?,
+        premium_discount: Amount::from_minor(figure(issued.premium_discount(principal, at))?.minor() + nudge),
+        issue_costs: figure(issued.issue_costs(principal, at))?,
         interest_payable: accrued,
         interest_due: Amount::ZERO,
         equity_component: Amount::ZERO,
@@ -65,8 +65,8 @@ fn take_over(dice: &mut Dice) -> Checked<bool> {
         Err(refusal) => return Err(format!("{refusal:?}")),
     };
     same("start", taken.start().moment, at)?;
-    same("premium taken over", figure(taken.premium_discount(principal, at.boundary))?, opening.premium_discount)?;
-    same("costs taken over", figure(taken.issue_costs(principal, at.boundary))?, opening.issue_costs)?;
+    same("premium taken over", figure(taken.premium_discount(principal, at))?, opening.premium_discount)?;
+    same("costs taken over", figure(taken.issue_costs(principal, at))?, opening.issue_costs)?;
     same("interest taken over", figure(taken.accrued_at_start())?, accrued)?;
     let curve = match Curve::new(&as_issued_then(&taken, at.boundary)) {
         Ok(curve) => curve,
@@ -95,8 +95,8 @@ fn compare(taken: &Instrument, curve: &Curve, principal: Amount, boundary: Date)
     let figure = |found: Result<Amount, Refusal>| found.map(|amount| i128::from(amount.minor()));
     let balance = curve.balance(principal.minor().into(), boundary);
     let found = (
-        figure(taken.premium_discount(principal, boundary)),
-        figure(taken.issue_costs(principal, boundary)),
+        figure(taken.premium_discount(principal, Moment::of_movement(boundary))),
+        figure(taken.issue_costs(principal, Moment::of_movement(boundary))),
         figure(taken.accrued(principal, Moment::of_movement(boundary))),
     );
     let accrued = if boundary < taken.terms().maturity_date { balance.accrued } else { 0 };

@@ -82,12 +82,12 @@ fn taken_over(dice: &mut Dice, issued: &Instrument) -> Result<Instrument, LeftOu
     let day = if first { terms.settlement_date } else { dice.date(terms.settlement_date, terms.maturity_date) };
     let at = issued.close_of(day);
     let principal = outstanding(dice, &terms, terms.principal);
-    let premium = issued.premium_discount(principal, at.boundary).expect("a figure").minor() + dice.between(-3, 3);
+    let premium = issued.premium_discount(principal, at).expect("a figure").minor() + dice.between(-3, 3);
     let opening = Opening {
         date: day,
         principal,
         premium_discount: Amount::from_minor(premium),
-        issue_costs: issued.issue_costs(principal, at.boundary).expect("a figure"),
+        issue_costs: issued.issue_costs(principal, at).expect("a figure"),
         interest_payable: issued.accrued(principal, at).expect("a figure"),
         interest_due: Amount::ZERO,
         equity_component: Amount::ZERO,
@@ -206,8 +206,8 @@ fn balances(dice: &mut Dice, instrument: &Instrument) -> Vec<Value> {
     }
     let line = |(moment, close): (Moment, bool)| {
         let principal = outstanding(dice, terms, start.principal);
-        let premium = instrument.premium_discount(principal, moment.boundary).expect("a figure");
-        let costs = instrument.issue_costs(principal, moment.boundary).expect("a figure");
+        let premium = instrument.premium_discount(principal, moment).expect("a figure");
+        let costs = instrument.issue_costs(principal, moment).expect("a figure");
         let accrued = instrument.accrued(principal, moment).expect("a figure");
         json!({
             "date": moment.date.to_string(),
