@@ -127,6 +127,9 @@ pub enum Refusal {
     AcceptanceAlreadySettled {
         acceptance: String,
     },
+    NothingOutstanding {
+        date: Date,
+    },
 }
 
 impl Refusal {
@@ -157,6 +160,7 @@ impl Refusal {
             Refusal::CouponAlreadyPaid { .. } => "coupon_already_paid",
             Refusal::NothingDue { .. } => "nothing_due",
             Refusal::AcceptanceAlreadySettled { .. } => "acceptance_already_settled",
+            Refusal::NothingOutstanding { .. } => "nothing_outstanding",
         }
     }
 
@@ -170,7 +174,8 @@ impl Refusal {
             | Refusal::AlreadyReversed { .. }
             | Refusal::CouponAlreadyPaid { .. }
             | Refusal::NothingDue { .. }
-            | Refusal::AcceptanceAlreadySettled { .. } => Class::NotNow,
+            | Refusal::AcceptanceAlreadySettled { .. }
+            | Refusal::NothingOutstanding { .. } => Class::NotNow,
             _ => Class::Never,
         }
     }
@@ -193,7 +198,7 @@ impl Refusal {
             Refusal::FractionWithoutPrice { .. } => Some("share_price"),
             Refusal::CouponAlreadyPaid { .. } | Refusal::NothingDue { .. } => Some("coupon_date"),
             Refusal::AcceptanceAlreadySettled { .. } => Some("acceptance"),
-            Refusal::LaterEventDepends { .. } => Some("effective_date"),
+            Refusal::LaterEventDepends { .. } | Refusal::NothingOutstanding { .. } => Some("effective_date"),
             Refusal::Overflow
             | Refusal::NoConversionTerms
             | Refusal::LaterEventInTheWay { .. }
@@ -314,6 +319,9 @@ impl fmt::Display for Refusal {
             }
             Refusal::AcceptanceAlreadySettled { acceptance } => {
                 write!(f, "the acceptance {acceptance} is settled already")
+            }
+            Refusal::NothingOutstanding { date } => {
+                write!(f, "nothing is outstanding on {date}, so that there is nothing to revise")
             }
         }
     }

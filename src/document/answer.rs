@@ -3,7 +3,10 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{BatchDocument, ExtinguishmentBlock, OpeningInterestBlock, RateAdjustmentBlock, ReversalBlock, money};
+use super::{
+    BatchDocument, EstimateBlock, ExtinguishmentBlock, IssueCostAdjustmentBlock, ModificationBlock,
+    OpeningInterestBlock, RateAdjustmentBlock, ReversalBlock, money,
+};
 use crate::accounting::Currency;
 use crate::accounting::position::Position;
 use crate::accounting::refusal::Refusal;
@@ -97,6 +100,12 @@ pub struct RecordingAnswer {
     pub rate_adjustment: Option<RateAdjustmentBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reversal: Option<ReversalBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub modification: Option<ModificationBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub estimate: Option<EstimateBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub issue_cost_adjustment: Option<IssueCostAdjustmentBlock>,
     /// One posting date each, in order.
     pub journal_batches: Vec<BatchDocument>,
     /// In a preview: send it as `If-Preview-Match` to post only what was previewed.

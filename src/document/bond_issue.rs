@@ -8,7 +8,7 @@ use utoipa::ToSchema;
 
 use super::conversion_terms::ConversionDocument;
 use super::wire::{DateString, DecimalString};
-use super::{OpeningBalanceDocument, RecordingAnswer, money};
+use super::{OpeningBalanceDocument, RecordingAnswer, RevisionDocument, money};
 use crate::accounting::instrument::{
     AccrualCutoff, AmortizationMethod, DayCount, Instrument, InterestOnConversion, Rates, SettlementType, Terms,
     WithinPeriod,
@@ -326,6 +326,9 @@ pub struct BondIssueAnswer {
     #[serde(flatten)]
     pub terms: BondIssueDocument,
     pub effective_rate: EffectiveRateDocument,
+    /// What modifications, estimates and corrected issue costs made of it since, in order; the terms are those it was recorded with.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub revisions: Vec<RevisionDocument>,
     #[serde(flatten, skip_serializing_if = "Option::is_none")]
     pub recording: Option<RecordingAnswer>,
 }

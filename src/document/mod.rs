@@ -12,6 +12,8 @@ mod extinguishment;
 mod opening_balance;
 mod rate_adjustment;
 mod reversal;
+mod revision;
+mod stored_revision;
 pub mod wire;
 
 pub use answer::{
@@ -33,6 +35,11 @@ pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequ
 pub use opening_balance::{OpeningBalanceDocument, OpeningInterestBlock};
 pub use rate_adjustment::{AdjustmentReasonName, RateAdjustmentBlock, RateAdjustmentRequest};
 pub use reversal::{ReversalBlock, ReversalRequest};
+pub use revision::{
+    ConversionOptionDocument, EstimateBlock, EstimateRequest, IssueCostAdjustmentBlock, IssueCostAdjustmentRequest,
+    ModificationBlock, ModificationRequest,
+};
+pub use stored_revision::{RevisionDocument, StoredRevision};
 
 use crate::accounting::Refusal;
 use crate::accounting::money::{Amount, Currency};

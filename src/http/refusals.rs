@@ -52,6 +52,8 @@ refusals! {
         "Each coupon is paid once.";
     "nothing_due" CONFLICT "Nothing is due",
         "No principal was outstanding before that coupon date.";
+    "nothing_outstanding" CONFLICT "Nothing is outstanding",
+        "All bonds have converted or were repaid by the date.";
     "acceptance_already_settled" CONFLICT "The acceptance is settled already",
         "An accepted offer is settled once.";
     "reference_in_use" CONFLICT "The reference is in use",

@@ -34,6 +34,7 @@ async fn decide(
     let calendar = workspace.calendar()?;
     let mut accrued = Accrued { drafts: Vec::new(), skipped: Vec::new() };
     let mut after = String::new();
+    let revisions = reader.revisions_of_entity(&entity).await?;
     loop {
         let page = reader.issue_states_page(&entity, &after, PAGE).await?;
         let Some(last) = page.last() else { return Ok(accrued) };
@@ -47,7 +48,7 @@ async fn decide(
                     .push(SkippedIssue { bond_issue: id, reason: format!("not issued before {settlement}") });
                 continue;
             }
-            let state = issue_state(stored, calendar)?;
+            let state = issue_state(stored, &revisions, calendar)?;
             match (Asked { entity: &entity, id: &id, state: &state, framework: workspace.framework })
                 .accrue(request, reader)
                 .await?

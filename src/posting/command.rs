@@ -4,7 +4,8 @@ use jiff::civil::Date;
 
 use crate::document::{
     AccountMappingDocument, AccrualRequest, BondIssueDocument, ConversionRequest, CouponPaymentRequest, EntityDocument,
-    InducementRequest, RateAdjustmentRequest, RedemptionRequest, RepurchaseRequest, ReversalRequest,
+    EstimateRequest, InducementRequest, IssueCostAdjustmentRequest, ModificationRequest, RateAdjustmentRequest,
+    RedemptionRequest, RepurchaseRequest, ReversalRequest,
 };
 
 /// A command to record.
@@ -27,6 +28,9 @@ pub enum IssueCommand {
     Repurchase(RepurchaseRequest),
     Redeem(RedemptionRequest),
     AdjustRate(Box<RateAdjustmentRequest>),
+    Modify(Box<ModificationRequest>),
+    Estimate(EstimateRequest),
+    AdjustIssueCosts(IssueCostAdjustmentRequest),
     Reverse(Box<Reversing>),
 }
 
@@ -86,6 +90,9 @@ impl IssueCommand {
             IssueCommand::Repurchase(_) => "repurchase",
             IssueCommand::Redeem(_) => "redemption",
             IssueCommand::AdjustRate(_) => "rate_adjustment",
+            IssueCommand::Modify(_) => "modification",
+            IssueCommand::Estimate(_) => "estimate",
+            IssueCommand::AdjustIssueCosts(_) => "issue_cost_adjustment",
             IssueCommand::Reverse(_) => "reversal",
         }
     }
@@ -99,6 +106,9 @@ impl IssueCommand {
             IssueCommand::Repurchase(request) => request.reference.as_deref(),
             IssueCommand::Redeem(request) => request.reference.as_deref(),
             IssueCommand::AdjustRate(request) => request.reference.as_deref(),
+            IssueCommand::Modify(request) => request.reference.as_deref(),
+            IssueCommand::Estimate(request) => request.reference.as_deref(),
+            IssueCommand::AdjustIssueCosts(request) => request.reference.as_deref(),
             IssueCommand::Reverse(reversing) => reversing.request.reference.as_deref(),
         }
     }

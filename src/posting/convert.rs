@@ -7,14 +7,14 @@ use jiff::civil::Date;
 
 use super::error::RecordError;
 use crate::accounting::account_mapping::{Account, Mapping};
-use crate::accounting::instrument::{Instrument, Moment, ShareCapital};
+use crate::accounting::instrument::{Carried, Instrument, Moment, Revision, ShareCapital};
 use crate::accounting::journal::{AccountRole, MovementKind};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, PaidCoupon, PositionRow};
 use crate::accounting::transaction::rate_adjustment::{Outcome, Reason};
 use crate::accounting::transaction::reversal::{PostedEntry, PostedLine};
 use crate::accounting::transaction::{BookedRow, ConversionRate, TakenBackLater};
-use crate::document::{AccountDocument, BondIssueDocument, StoredRates};
+use crate::document::{AccountDocument, BondIssueDocument, ConversionOptionDocument, StoredRates, StoredRevision};
 use crate::store;
 
 /// A stored date.
@@ -22,13 +22,85 @@ pub(crate) fn date(text: &str) -> Result<Date, RecordError> {
     text.parse().map_err(|error: jiff::Error| RecordError::corrupt("date", error))
 }
 
-/// A recorded issue from its row.
-pub fn instrument(row: &store::BondIssueRow) -> Result<(BondIssueDocument, Instrument), RecordError> {
+/// A recorded issue from its row, as it is after all its `revisions` that stand.
+pub fn instrument(
+    row: &store::BondIssueRow,
+    revisions: &[store::RecordedRevision],
+) -> Result<(BondIssueDocument, Arc<Instrument>), RecordError> {
+    let (document, instrument) = issued(row)?;
+    let standing = revisions.iter().filter(|recorded| recorded.revision.bond_issue == row.id && recorded.reversed == 0);
+    let revised = standing.map(|recorded| &recorded.revision).try_fold(instrument, |before, row| revised(&before, row));
+    Ok((document, revised?))
+}
+
+/// An issue as it was recorded, from its row.
+fn issued(row: &store::BondIssueRow) -> Result<(BondIssueDocument, Arc<Instrument>), RecordError> {
     let document: BondIssueDocument =
         serde_json::from_str(&row.terms).map_err(|error| RecordError::corrupt("terms", error))?;
     let rates: StoredRates = serde_json::from_str(&row.rates).map_err(|error| RecordError::corrupt("rates", error))?;
     let instrument = Instrument::restore(document.terms()?, (&rates).into())?;
-    Ok((document, instrument))
+    Ok((document, Arc::new(instrument)))
+}
+
+/// What an issue was as known from each sequence on: as recorded, then after each revision and each that was taken back, which is
+/// always the last of those that stood.
+pub fn versions(
+    row: &store::BondIssueRow,
+    revisions: &[store::RecordedRevision],
+) -> Result<Vec<(i64, Arc<Instrument>)>, RecordError> {
+    let mut versions = vec![(row.sequence, issued(row)?.1)];
+    let mut changes: Vec<(i64, Option<&store::RevisionRow>)> =
+        revisions.iter().map(|recorded| (recorded.revision.sequence, Some(&recorded.revision))).collect();
+    changes.extend(revisions.iter().filter(|it| it.reversed > 0).map(|it| (it.reversed, None)));
+    changes.sort_by_key(|(sequence, _)| *sequence);
+    for (sequence, change) in changes {
+        let Some((_, newest)) = versions.last() else { continue };
+        let version = match change {
+            Some(row) => revised(newest, row)?,
+            None => newest.before().map_or_else(|| Arc::clone(newest), Arc::clone),
+        };
+        versions.push((sequence, version));
+    }
+    Ok(versions)
+}
+
+fn revised(before: &Arc<Instrument>, row: &store::RevisionRow) -> Result<Arc<Instrument>, RecordError> {
+    let corrupt = |error| RecordError::corrupt("revision", error);
+    let stored: StoredRevision = serde_json::from_str(&row.terms).map_err(corrupt)?;
+    let rates: StoredRates = serde_json::from_str(&row.rates).map_err(corrupt)?;
+    let (terms, expected) = stored.terms(before.terms())?;
+    let carried = Carried {
+        principal: Amount::from_minor(row.principal),
+        clean: Amount::from_minor(row.clean),
+        issue_costs: Amount::from_minor(row.issue_costs),
+        is_new_debt: row.new_debt != 0,
+    };
+    let revision = Revision::new(before, date(&row.date)?, terms, expected)?;
+    Ok(Arc::new(revision.restored(carried, (&rates).into())?))
+}
+
+/// The row of an issue's last revision; its sequence is given with the stamp.
+pub(super) fn stored_revision(
+    entity: &str,
+    bond_issue: &str,
+    revised: &Instrument,
+    option: Option<&ConversionOptionDocument>,
+) -> Result<store::RevisionRow, RecordError> {
+    let carried = revised.carried();
+    let rates: StoredRates = revised.rates().into();
+    let json = |error| RecordError::corrupt("revision", error);
+    Ok(store::RevisionRow {
+        entity: entity.to_owned(),
+        bond_issue: bond_issue.to_owned(),
+        sequence: 0,
+        date: revised.revised_on().map(|date| date.to_string()).unwrap_or_default(),
+        terms: serde_json::to_string(&StoredRevision::of(revised, option)).map_err(json)?,
+        principal: carried.principal.minor(),
+        clean: carried.clean.minor(),
+        issue_costs: carried.issue_costs.minor(),
+        new_debt: i64::from(carried.is_new_debt),
+        rates: serde_json::to_string(&rates).map_err(json)?,
+    })
 }
 
 /// A conversion rate, from its row.

@@ -127,6 +127,9 @@ pub(super) async fn on_issue(
         IssueCommand::Induce(request) => asked.induce(request, reader).await,
         IssueCommand::AdjustRate(request) => asked.adjust_rate(request, reader).await,
         IssueCommand::Reverse(reversing) => asked.reverse(reversing, reader).await,
+        IssueCommand::Modify(request) => asked.modify(request, reader).await,
+        IssueCommand::Estimate(request) => asked.estimate(request, reader).await,
+        IssueCommand::AdjustIssueCosts(request) => asked.adjust_issue_costs(request, reader).await,
         IssueCommand::Repurchase(request) => {
             let extinguishment = request.command(asked.currency())?;
             asked.extinguish(extinguishment, request.reference.as_ref(), request, reader).await

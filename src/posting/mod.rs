@@ -21,12 +21,13 @@ mod record;
 mod release;
 pub mod render;
 mod reverse;
+mod revise;
 mod session;
 mod workspace;
 mod writer;
 
 pub use command::{Command, Context, IdempotencyKey, IssueCommand, Reversing};
-pub use convert::{booked_row, instrument, mapping, position_row};
+pub use convert::{booked_row, instrument, mapping, position_row, versions};
 pub use error::RecordError;
 pub use release::{ReleaseAccounts, account_document};
 pub use session::issue_tag;

@@ -39,6 +39,8 @@ impl Asked<'_> {
             kind: event.kind.clone(),
             effective_date: effective,
             change: self.change(&event, payment.as_ref(), &books, reader).await?,
+            // Nothing that rests on it stands, so that it is the last one.
+            without: books.instrument.before().filter(|_| is_revision(&event.kind)).cloned(),
             entries,
         };
         let decision = reversal.decide(&books, &reversed)?;
@@ -74,6 +76,11 @@ impl Asked<'_> {
     /// What must be reversed first. Coupons that were paid on other principal are the core's to find.
     async fn check_dependents(&self, event: &EventRow, reader: &mut Reader<'_>) -> Result<(), RecordError> {
         let dependent = match event.kind.as_str() {
+            kind if is_revision(kind) => reader.event_after(self.entity, self.id, event.sequence).await?,
+            // A revision rests on what was outstanding when it was recorded.
+            "conversion" | "inducement" | "repurchase" | "redemption" => {
+                reader.revision_after(self.entity, self.id, event.sequence).await?
+            }
             "issuance" | "opening_balance" => reader.first_standing(self.entity, self.id).await?,
             ACCEPTANCE => match reader.natural_key(self.entity, "acceptance", &event.id).await? {
                 Some(settlement) => reader.event(self.entity, &settlement).await?,
@@ -140,12 +147,19 @@ impl Asked<'_> {
             "conversion" => "conversion",
             "repurchase" => "repurchase",
             "redemption" => "redemption",
+            "modification" => "modification",
+            "estimate" => "estimate",
+            "issue_cost_adjustment" => "issue_cost_adjustment",
             _ => "inducement",
         };
         let settled =
             detail.request.and_then(|request| request.acceptance).map(|acceptance| ("acceptance", acceptance));
         Ok(event.reference.clone().map(|reference| (kind, reference)).into_iter().chain(settled).collect())
     }
+}
+
+fn is_revision(kind: &str) -> bool {
+    matches!(kind, "modification" | "estimate" | "issue_cost_adjustment")
 }
 
 fn check_kind(event: &EventRow, holds_accruals_alone: bool) -> Result<(), Refusal> {

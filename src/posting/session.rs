@@ -209,6 +209,9 @@ fn stamped(
     for reversal in &mut rows.reversals {
         reversal.sequence = stamp.sequence;
     }
+    for revision in &mut rows.revisions {
+        revision.sequence = stamp.sequence;
+    }
     for key in &mut rows.natural_keys {
         key.id = event_id.to_owned();
     }
@@ -253,5 +256,12 @@ fn issue_answer(
     rate: EffectiveRateDocument,
     recording: RecordingAnswer,
 ) -> BondIssueAnswer {
-    BondIssueAnswer { id, voided_by: None, terms: document.clone(), effective_rate: rate, recording: Some(recording) }
+    BondIssueAnswer {
+        id,
+        voided_by: None,
+        terms: document.clone(),
+        effective_rate: rate,
+        revisions: Vec::new(),
+        recording: Some(recording),
+    }
 }

@@ -12,7 +12,6 @@ use super::error::RecordError;
 use crate::accounting::account_mapping::AccountMapping;
 use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::framework::Framework;
-use crate::accounting::instrument::Instrument;
 use crate::accounting::position::History;
 use crate::accounting::transaction::Books;
 use crate::document::{BondIssueDocument, FrameworkName};
@@ -122,8 +121,9 @@ impl Workspace {
             return Ok(());
         }
         let calendar = self.calendar()?;
+        let revisions = reader.revisions(&self.head.entity, &missing).await?;
         for state in reader.issue_states(&self.head.entity, &missing).await? {
-            self.issues.insert(state.issue.id.clone(), issue_state(&state, calendar)?);
+            self.issues.insert(state.issue.id.clone(), issue_state(&state, &revisions, calendar)?);
         }
         for row in reader.conversion_rates(&self.head.entity, &missing).await? {
             if let Some(state) = self.issues.get_mut(&row.bond_issue) {
@@ -198,8 +198,12 @@ impl IssueState {
 }
 
 /// An issue's state from its newest rows, without adjusted conversion rates.
-pub(super) fn issue_state(state: &store::IssueState, calendar: FiscalCalendar) -> Result<IssueState, RecordError> {
-    let (document, instrument): (BondIssueDocument, Instrument) = convert::instrument(&state.issue)?;
+pub(super) fn issue_state(
+    state: &store::IssueState,
+    revisions: &[store::RecordedRevision],
+    calendar: FiscalCalendar,
+) -> Result<IssueState, RecordError> {
+    let (document, instrument) = convert::instrument(&state.issue, revisions)?;
     let position = convert::position_row(&state.position)?;
     let booked = convert::booked_row(&state.booked)?;
     Ok(IssueState {
@@ -210,7 +214,7 @@ pub(super) fn issue_state(state: &store::IssueState, calendar: FiscalCalendar) -
             booked: (booked.posting_date, state.booked.sequence),
         },
         books: Books {
-            instrument: Arc::new(instrument),
+            instrument,
             calendar,
             history: History::new(vec![position], Vec::new()),
             booked: vec![booked],

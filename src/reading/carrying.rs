@@ -39,7 +39,8 @@ pub struct CarryingValues {
 
 /// One issue's rows made into its carrying value.
 struct Valued {
-    issued: Arc<Issued>,
+    reference: String,
+    currency: Currency,
     value: CarryingValue,
     items: Vec<ReconcilingItem>,
 }
@@ -88,7 +89,7 @@ impl Library {
             accrued_position: accrued_position.as_ref(),
             taken_back_by: taken_back_by.as_ref(),
         };
-        value(issued, rows, as_of, &late)?.document(id, as_of, known, basis)
+        value(issued, known.sequence, rows, as_of, &late)?.document(id, as_of, known, basis)
     }
 
     /// The rows of an issue in force at a date as known at a time, with the issue. When its dates in memory turn out to be old,
@@ -138,6 +139,7 @@ impl Library {
         for item in &late {
             late_of.entry(item.bond_issue.as_str()).or_default().push(item);
         }
+        let revisions = reader.revisions_of_entity(entity).await?;
         let (mut items, mut total, mut others) = (Vec::new(), Components::default(), Vec::new());
         let (mut read_after, mut last_kept) = (String::new(), None);
         let mut more = false;
@@ -153,7 +155,9 @@ impl Library {
                     }
                     continue;
                 }
-                let issued = Arc::new(Issued::read(&rows.issue)?);
+                let own = revisions.partition_point(|recorded| recorded.revision.bond_issue < *id);
+                let own = revisions[own..].partition_point(|recorded| recorded.revision.bond_issue == *id) + own;
+                let issued = Arc::new(Issued::read(&rows.issue, &revisions[..own])?);
                 let in_force = Rows {
                     position: rows.position.as_ref(),
                     booked: rows.booked.as_ref(),
@@ -161,7 +165,7 @@ impl Library {
                     taken_back_by: rows.taken_back_by.as_ref(),
                 };
                 let late = late_of.get(id.as_str()).map_or(&[] as &[_], Vec::as_slice);
-                let valued = value(issued, in_force, as_of, late)?;
+                let valued = value(issued, known.sequence, in_force, as_of, late)?;
                 let components = match basis {
                     Basis::Effective => valued.value.position.components()?,
                     Basis::Posted => valued.value.booked,
@@ -200,8 +204,15 @@ struct Rows<'r> {
     taken_back_by: Option<&'r WrittenBy>,
 }
 
-fn value(issued: Arc<Issued>, rows: Rows<'_>, as_of: Date, late: &[&OutOfPeriod]) -> Result<Valued, ReadError> {
-    let currency = issued.instrument.terms().currency;
+fn value(
+    issued: Arc<Issued>,
+    known: i64,
+    rows: Rows<'_>,
+    as_of: Date,
+    late: &[&OutOfPeriod],
+) -> Result<Valued, ReadError> {
+    let instrument = issued.known_at(known).ok_or_else(|| RecordError::corrupt("bond issue", "it has no terms"))?;
+    let currency = instrument.terms().currency;
     let in_force = InForce {
         position: rows.position.map(posting::position_row).transpose()?,
         booked: rows.booked.map(posting::booked_row).transpose()?,
@@ -233,20 +244,20 @@ fn value(issued: Arc<Issued>, rows: Rows<'_>, as_of: Date, late: &[&OutOfPeriod]
     if let (Some(later), Some(by)) = (in_force.booked.and_then(|row| row.later), rows.taken_back_by) {
         add(&by.event, &by.effective_date, &later.posting_date.to_string(), &later.amounts)?;
     }
-    Ok(Valued { value: carrying_value(&issued.instrument, as_of, &in_force, &sum)?, issued, items })
+    let value = carrying_value(instrument, as_of, &in_force, &sum)?;
+    Ok(Valued { reference: issued.reference.clone(), currency, value, items })
 }
 
 impl Valued {
     fn document(self, id: &str, as_of: Date, known: Known, basis: Basis) -> Result<CarryingValueDocument, ReadError> {
-        let Valued { issued, value, items } = self;
-        let currency = issued.instrument.terms().currency;
+        let Valued { reference, currency, value, items } = self;
         let position = match basis {
             Basis::Effective => &value.position,
             Basis::Posted => &value.posted,
         };
         Ok(CarryingValueDocument {
             bond_issue: id.to_owned(),
-            reference: issued.reference.clone(),
+            reference,
             currency: currency.code().to_owned(),
             position: PositionDocument::of(position, currency)?,
             known_at: known.text(),

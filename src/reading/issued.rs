@@ -1,4 +1,4 @@
-//! Issues kept in memory: their terms never change, and reading them and building their curves costs more than all else of a
+//! Issues kept in memory: what they are changes only by a revision, and reading them and building their curves costs more than all else of a
 //! carrying value. With them the dates at which they have rows, to which new ones are added.
 
 use std::collections::HashMap;
@@ -7,7 +7,7 @@ use std::sync::{Arc, PoisonError, RwLock};
 use super::ReadError;
 use crate::accounting::instrument::Instrument;
 use crate::posting;
-use crate::store::{BondIssueRow, Dates, Reader};
+use crate::store::{BondIssueRow, Dates, Reader, RecordedRevision};
 
 /// How many dates of issues are kept, each issue counting for at least `LEAST`. When there are more, all are forgotten and read
 /// again as they are asked for.
@@ -21,14 +21,21 @@ pub(super) struct Issued {
     pub reference: String,
     /// The command that recorded it.
     pub sequence: i64,
-    pub instrument: Instrument,
+    /// What it was from each sequence on, in order.
+    versions: Vec<(i64, Arc<Instrument>)>,
 }
 
 impl Issued {
-    /// The issue of a row.
-    pub fn read(row: &BondIssueRow) -> Result<Issued, ReadError> {
-        let (_, instrument) = posting::instrument(row)?;
-        Ok(Issued { reference: row.reference.clone(), sequence: row.sequence, instrument })
+    /// The issue of a row, with its revisions.
+    pub fn read(row: &BondIssueRow, revisions: &[RecordedRevision]) -> Result<Issued, ReadError> {
+        let versions = posting::versions(row, revisions)?;
+        Ok(Issued { reference: row.reference.clone(), sequence: row.sequence, versions })
+    }
+
+    /// The issue as it was known at a sequence; before that of its issuance it is what it was issued as.
+    pub fn known_at(&self, sequence: i64) -> Option<&Arc<Instrument>> {
+        let count = self.versions.partition_point(|(since, _)| *since <= sequence);
+        self.versions.get(count.saturating_sub(1)).map(|(_, instrument)| instrument)
     }
 }
 
@@ -57,7 +64,7 @@ impl Shelf {
             return Ok(Some(shelved.clone()));
         }
         let Some(row) = reader.bond_issue(entity, id).await? else { return Ok(None) };
-        let issued = Arc::new(Issued::read(&row)?);
+        let issued = Arc::new(Issued::read(&row, &[])?);
         self.refreshed(entity, id, Shelved { issued, dates: Arc::default() }, reader).await.map(Some)
     }
 
@@ -71,10 +78,25 @@ impl Shelf {
     ) -> Result<Shelved, ReadError> {
         let mut dates = Dates::clone(&shelved.dates);
         reader.see_dates(entity, id, &mut dates).await?;
-        let shelved = Shelved { issued: shelved.issued, dates: Arc::new(dates) };
+        let issued = match dates.is_revised {
+            true => revised(entity, id, shelved.issued, reader).await?,
+            false => shelved.issued,
+        };
+        let shelved = Shelved { issued, dates: Arc::new(dates) };
         self.0.write().unwrap_or_else(PoisonError::into_inner).keep(id, shelved.clone());
         Ok(shelved)
     }
+}
+
+async fn revised(
+    entity: &str,
+    id: &str,
+    issued: Arc<Issued>,
+    reader: &mut Reader<'_>,
+) -> Result<Arc<Issued>, ReadError> {
+    let Some(row) = reader.bond_issue(entity, id).await? else { return Ok(issued) };
+    let revisions = reader.revisions(entity, &[id]).await?;
+    Ok(Arc::new(Issued::read(&row, &revisions)?))
 }
 
 impl Kept {

@@ -6,9 +6,11 @@ use utoipa::ToSchema;
 use super::{Known, Library, ReadError, known};
 use crate::accounting::money::Amount;
 use crate::document::wire::Timestamp;
-use crate::document::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, EntityDocument, money};
+use crate::document::{
+    BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, EntityDocument, RevisionDocument, money,
+};
 use crate::posting::{self, RecordError, issue_tag};
-use crate::store::{BondIssueRow, EntityRow, IssueFilter, ListedIssue};
+use crate::store::{BondIssueRow, EntityRow, IssueFilter, ListedIssue, RecordedRevision};
 
 /// An issue's schedule.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -83,7 +85,8 @@ impl Library {
         let states = reader.issue_states(entity, &[id]).await?;
         let state = states.into_iter().next().ok_or_else(|| not_found(id))?;
         let voided_by = reader.reversed(entity, id, i64::MAX).await?.remove(&state.issue.sequence);
-        Ok((issue_answer(&state.issue, voided_by)?, issue_tag(id, state.head.event_sequence)))
+        let revisions = reader.revisions(entity, &[id]).await?;
+        Ok((issue_answer(&state.issue, &revisions, voided_by)?, issue_tag(id, state.head.event_sequence)))
     }
 
     /// Issues in order of entity and record, as known at a time, after one; `limit` and one more.
@@ -97,9 +100,16 @@ impl Library {
         after: (&str, i64),
         limit: usize,
     ) -> Result<Vec<(BondIssueAnswer, i64)>, ReadError> {
-        let rows =
-            self.reading().await?.reader().bond_issues(filter, known_at.microseconds(), after, one_more(limit)).await?;
-        let answer = |row: ListedIssue| Ok((issue_answer(&row.issue, row.voided_by)?, row.issue.sequence));
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let rows = reader.bond_issues(filter, known_at.microseconds(), after, one_more(limit)).await?;
+        let mut revisions = Vec::new();
+        for of_entity in rows.chunk_by(|one, next| one.issue.entity == next.issue.entity) {
+            let Some(first) = of_entity.first() else { continue };
+            let ids: Vec<&str> = of_entity.iter().map(|row| row.issue.id.as_str()).collect();
+            revisions.extend(reader.revisions(&first.issue.entity, &ids).await?);
+        }
+        let answer = |row: ListedIssue| Ok((issue_answer(&row.issue, &revisions, row.voided_by)?, row.issue.sequence));
         rows.into_iter().map(answer).collect()
     }
 
@@ -108,9 +118,12 @@ impl Library {
     /// # Errors
     /// [`RecordError::NotFound`].
     pub async fn schedule(&self, entity: &str, id: &str, outstanding: bool) -> Result<ScheduleDocument, ReadError> {
-        let states = self.reading().await?.reader().issue_states(entity, &[id]).await?;
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let states = reader.issue_states(entity, &[id]).await?;
         let state = states.into_iter().next().ok_or_else(|| not_found(id))?;
-        let (document, instrument) = posting::instrument(&state.issue)?;
+        let revisions = reader.revisions(entity, &[id]).await?;
+        let (document, instrument) = posting::instrument(&state.issue, &revisions)?;
         let currency = instrument.terms().currency;
         let principal =
             if outstanding { Amount::from_minor(state.position.principal) } else { instrument.terms().principal };
@@ -179,12 +192,17 @@ fn not_found(id: &str) -> RecordError {
     RecordError::NotFound(format!("the bond issue {id}"))
 }
 
-fn issue_answer(row: &BondIssueRow, voided_by: Option<String>) -> Result<BondIssueAnswer, ReadError> {
-    let (terms, instrument): (BondIssueDocument, _) = posting::instrument(row)?;
+fn issue_answer(
+    row: &BondIssueRow,
+    revisions: &[RecordedRevision],
+    voided_by: Option<String>,
+) -> Result<BondIssueAnswer, ReadError> {
+    let (terms, instrument): (BondIssueDocument, _) = posting::instrument(row, revisions)?;
     Ok(BondIssueAnswer {
         id: Some(row.id.clone()),
         voided_by,
         effective_rate: EffectiveRateDocument::of(&instrument),
+        revisions: RevisionDocument::all(&instrument),
         terms,
         recording: None,
     })

@@ -80,6 +80,12 @@ tables! {
         share_par_value: maybe_text, carried_shares: maybe_text, reason: maybe_text,
     }
 
+    /// What an issue is from the event of `sequence` on; `clean` and `issue_costs` (positive) are what is carried at `date`.
+    RevisionRow: "revision" add {
+        entity: text, bond_issue: text, sequence: bigint, date: text, terms: text, principal: bigint, clean: bigint,
+        issue_costs: bigint, new_debt: bigint, rates: text,
+    }
+
     /// That the event of sequence `reversed` was taken back by that of `sequence`.
     ReversalRow: "reversal" add {
         entity: text, bond_issue: text, reversed: bigint, sequence: bigint,
@@ -182,6 +188,7 @@ rows! {
     coupons: CouponRow,
     conversion_rates: ConversionRateRow,
     reversals: ReversalRow,
+    revisions: RevisionRow,
     batches: BatchRow,
     lines: LineRow,
     entries: EntryRow,

@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 use super::compound;
 use super::coupon_dates::CouponDates;
 use super::curves::{Basis, Curves, Horizons, Rates};
-use super::revision::{ExpectedRedemption, worth};
+use super::revision::{Carried, ExpectedRedemption, worth};
 use super::start::{self, Moment, Start};
 use super::terms::Terms;
 use super::validation::validate;
@@ -18,15 +18,23 @@ use crate::accounting::refusal::Refusal;
 /// An issue whose terms are proven right, with its calendar and curves. Any balance of any principal at any date is one look-up.
 #[derive(Clone, Debug)]
 pub struct Instrument {
-    terms: Terms,
-    dates: CouponDates,
-    start: Start,
-    horizons: Horizons,
-    rates: Rates,
-    curves: Curves,
+    pub(super) terms: Terms,
+    pub(super) dates: CouponDates,
+    pub(super) start: Start,
+    pub(super) horizons: Horizons,
+    pub(super) rates: Rates,
+    pub(super) curves: Curves,
     /// What it was until its start, if that is a revision.
-    before: Option<Arc<Instrument>>,
-    expected: Option<ExpectedRedemption>,
+    pub(super) before: Option<Before>,
+    pub(super) expected: Option<ExpectedRedemption>,
+}
+
+/// An issue before a revision.
+#[derive(Clone, Debug)]
+pub(super) struct Before {
+    pub instrument: Arc<Instrument>,
+    /// Whether its debt was extinguished by the revision.
+    pub is_extinguished: bool,
 }
 
 impl Instrument {
@@ -57,20 +65,6 @@ impl Instrument {
         Ok(Instrument { terms, dates, start, horizons, rates, curves, before: None, expected: None })
     }
 
-    /// An issue as it is from a revision on.
-    pub(super) fn revised(
-        before: Arc<Instrument>,
-        terms: Terms,
-        dates: CouponDates,
-        start: Start,
-        horizons: Horizons,
-        rates: Rates,
-        expected: Option<ExpectedRedemption>,
-    ) -> Result<Instrument, Refusal> {
-        let curves = Basis { terms: &terms, dates: &dates, start: &start, horizons }.curves(rates)?;
-        Ok(Instrument { terms, dates, start, horizons, rates, curves, before: Some(before), expected })
-    }
-
     /// The date of its last revision.
     pub fn revised_on(&self) -> Option<Date> {
         self.before.as_ref().map(|_| self.start.moment.date)
@@ -78,7 +72,18 @@ impl Instrument {
 
     /// What it was before its last revision.
     pub fn before(&self) -> Option<&Arc<Instrument>> {
-        self.before.as_ref()
+        self.before.as_ref().map(|before| &before.instrument)
+    }
+
+    /// Whether its last revision extinguished the debt before it.
+    pub fn is_new_debt(&self) -> bool {
+        self.before.as_ref().is_some_and(|before| before.is_extinguished)
+    }
+
+    /// What is carried at the beginning of its terms: at its last revision, or its start.
+    pub fn carried(&self) -> Carried {
+        let Start { principal, clean, issue_costs, .. } = self.start;
+        Carried { principal, clean, issue_costs, is_new_debt: self.is_new_debt() }
     }
 
     /// The redemption that the last revision expects.
@@ -89,14 +94,14 @@ impl Instrument {
     /// What it is on a date: a revision on that date included.
     pub fn on(&self, date: Date) -> &Instrument {
         match &self.before {
-            Some(before) if date < self.start.moment.date => before.on(date),
+            Some(before) if date < self.start.moment.date => before.instrument.on(date),
             _ => self,
         }
     }
 
     /// As it was recorded.
     fn origin(&self) -> &Instrument {
-        self.before.as_ref().map_or(self, |before| before.origin())
+        self.before.as_ref().map_or(self, |before| before.instrument.origin())
     }
 
     /// Where its books begin: at settlement, or at the close of the day of its opening balance.

@@ -9,7 +9,7 @@ use rust_decimal::Decimal;
 use super::coupon_dates::CouponDates;
 use super::curves::{Basis, Horizons, Rates};
 use super::effective_rate::present_value;
-use super::issue::Instrument;
+use super::issue::{Before, Instrument};
 use super::start::{Moment, Start};
 use super::terms::{ConversionTerms, Terms};
 use super::unit_curve::Spans;
@@ -45,6 +45,8 @@ pub struct Carried {
     pub clean: Amount,
     /// Not amortised yet, a positive amount.
     pub issue_costs: Amount,
+    /// Whether the debt before it was extinguished by the revision.
+    pub is_new_debt: bool,
 }
 
 /// An issue's terms from a date on, proven right, before it is known what is carried.
@@ -180,7 +182,9 @@ impl Revision {
         let start = self.start(carried);
         let horizons = self.horizons(&start);
         let Revision { before, terms, dates, expected, .. } = self;
-        Instrument::revised(before, terms, dates, start, horizons, rates, expected)
+        let curves = Basis { terms: &terms, dates: &dates, start: &start, horizons }.curves(rates)?;
+        let before = Some(Before { instrument: before, is_extinguished: carried.is_new_debt });
+        Ok(Instrument { terms, dates, start, horizons, rates, curves, before, expected })
     }
 
     fn start(&self, carried: Carried) -> Start {
@@ -223,9 +227,9 @@ fn check_expected(expected: ExpectedRedemption, from: Date, terms: &Terms, dates
         let nearest = nearest.min_by_key(|date| date.duration_until(expected.date).abs());
         return Err(Refusal::NotACouponDate { field, date: expected.date, nearest });
     }
-    if expected.price <= Decimal::ZERO || expected.price > Decimal::TEN {
+    if expected.price <= Decimal::ZERO || expected.price > Decimal::TEN || expected.price.normalize().scale() > 12 {
         let percent = expected.price.saturating_mul(Decimal::ONE_HUNDRED).normalize();
-        let rule = "it is in percent of principal, above 0 and at most 1000";
+        let rule = "it is in percent of principal, above 0 and at most 1000, with at most 10 decimals";
         return Err(Refusal::invalid("expected_redemption/price_percent", percent, rule));
     }
     Ok(())

@@ -91,13 +91,15 @@ pub enum EntryKind {
     Repurchase,
     /// Bonds repaid at maturity, or before it at the call of the issuer or at the option of holders.
     Redemption,
+    /// Terms modified, or payments estimated anew.
+    Modification,
     /// The inverse of an entry that was posted.
     Reversal,
 }
 
 impl EntryKind {
     /// Every kind.
-    pub const ALL: [EntryKind; 10] = [
+    pub const ALL: [EntryKind; 11] = [
         EntryKind::Issuance,
         EntryKind::OpeningBalance,
         EntryKind::Accrual,
@@ -107,6 +109,7 @@ impl EntryKind {
         EntryKind::Inducement,
         EntryKind::Repurchase,
         EntryKind::Redemption,
+        EntryKind::Modification,
         EntryKind::Reversal,
     ];
 
@@ -122,6 +125,7 @@ impl EntryKind {
             EntryKind::Inducement => "inducement",
             EntryKind::Repurchase => "repurchase",
             EntryKind::Redemption => "redemption",
+            EntryKind::Modification => "modification",
             EntryKind::Reversal => "reversal",
         }
     }
@@ -145,11 +149,13 @@ pub enum MovementKind {
     /// Repurchased at the holders' option, after a fundamental change too.
     Put,
     Maturity,
+    /// The debt carried at another amount: its terms modified, or its payments estimated anew.
+    Modification,
 }
 
 impl MovementKind {
     /// Every kind, in the order in which a rollforward shows them.
-    pub const ALL: [MovementKind; 11] = [
+    pub const ALL: [MovementKind; 12] = [
         MovementKind::Issuance,
         MovementKind::OpeningBalance,
         MovementKind::Accrual,
@@ -161,6 +167,7 @@ impl MovementKind {
         MovementKind::Call,
         MovementKind::Put,
         MovementKind::Maturity,
+        MovementKind::Modification,
     ];
 
     /// The kind that is stored under a name.
@@ -182,6 +189,7 @@ impl MovementKind {
             MovementKind::Call => "call",
             MovementKind::Put => "put",
             MovementKind::Maturity => "maturity",
+            MovementKind::Modification => "modification",
         }
     }
 }

@@ -55,6 +55,7 @@ impl Accrual {
             position_rows: Vec::new(),
             coupon: None,
             rate: None,
+            revised: None,
             booked_rows,
             outcome: (),
         }))

@@ -108,18 +108,19 @@ impl<'a> Journal<'a> {
     }
 
     /// Takes back, on the principal that an event moved in the past, what was booked on it since: the change that the event makes
-    /// in each later balance less the change that is `posted` already of what is effective by then.
+    /// in each later balance less the change that is `posted` already of what is effective by then. `revised` is the issue after
+    /// it.
     pub fn take_back(
         &mut self,
         from: Moment,
         history: &History,
+        revised: &Instrument,
         posted: impl Fn(Date) -> Result<Components, Refusal>,
     ) -> Result<(), Refusal> {
         let books = self.books;
-        let instrument = &books.instrument;
-        let computed = |moment: Moment| history.position(moment, instrument)?.components();
-        let change_at =
-            |moment: Moment| computed(moment)?.minus(&books.history.position(moment, instrument)?.components()?);
+        let computed = |moment: Moment| history.position(moment, revised)?.components();
+        let before = |moment: Moment| books.history.position(moment, &books.instrument)?.components();
+        let change_at = |moment: Moment| computed(moment)?.minus(&before(moment)?);
         let mut accrued: Vec<Moment> = books.booked.iter().map(|row| row.accrued).collect();
         accrued.dedup();
         let mut taken_back = Components::default();
@@ -246,7 +247,7 @@ impl<'a> Journal<'a> {
 
     /// Why a component changes: what is booked of it, what it must be at the moment, and the rates behind that.
     fn derivation(&self, kind: EntryKind, part: Moment, booked: Amount, change: Amount) -> Result<Derivation, Refusal> {
-        let instrument = &self.books.instrument;
+        let instrument = self.books.instrument.on(part.date);
         let terms = instrument.terms();
         let rule = match kind {
             EntryKind::CatchUp => {

@@ -191,6 +191,7 @@ impl Offer {
             position_rows: Vec::new(),
             coupon: None,
             rate: None,
+            revised: None,
             booked_rows,
             outcome: Outcome { assessment, conversion: None, extinguishment_gain_loss: None },
         })
@@ -374,6 +375,7 @@ fn with_assessment(
         position_rows: decision.position_rows,
         coupon: decision.coupon,
         rate: None,
+        revised: None,
         booked_rows: decision.booked_rows,
         outcome: Outcome { assessment, conversion: Some(decision.outcome), extinguishment_gain_loss },
     }

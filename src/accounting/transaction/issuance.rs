@@ -61,6 +61,7 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
         position_rows: vec![row],
         coupon: None,
         rate: None,
+        revised: None,
         booked_rows,
         outcome: Outcome { accrued_interest_computed: computed, accrued_interest_received: received },
     })

@@ -88,6 +88,9 @@ impl Leaving {
         let instrument = &books.instrument;
         let terms = instrument.terms();
         let major = |amount: Amount| amount.to_major(terms.currency);
+        if let Some(revised_on) = instrument.revised_on().filter(|revised_on| date < *revised_on) {
+            return Err(Refusal::LaterEventDepends { what: "principal outstanding", on: date, date: revised_on });
+        }
         if !principal.is_positive() {
             return Err(Refusal::invalid("principal", major(principal), "it must be more than zero"));
         }

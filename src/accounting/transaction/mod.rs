@@ -6,16 +6,22 @@ mod booking;
 pub mod conversion;
 pub mod coupon_payment;
 pub mod criteria;
+pub mod estimate;
 pub mod extinguishment;
 mod failed_offer;
 pub mod inducement;
 pub mod issuance;
+pub mod issue_cost_adjustment;
 mod leaving;
+pub mod modification;
+mod new_debt;
 mod observation;
 pub mod opening_balance;
 pub mod rate_adjustment;
 pub mod reversal;
+mod revising;
 mod settlement;
+pub mod ten_percent;
 
 use std::sync::Arc;
 
@@ -103,6 +109,8 @@ pub struct Decision<O> {
     pub coupon: Option<CouponChange>,
     /// The conversion rate that it adjusts.
     pub rate: Option<ConversionRate>,
+    /// The issue from then on, if it is revised, or if a revision is taken back.
+    pub revised: Option<Arc<Instrument>>,
     pub booked_rows: Vec<BookedRow>,
     pub outcome: O,
 }
@@ -123,7 +131,7 @@ impl Books {
         }
         let paid = self.history.paid_after(decision.coupon);
         Books {
-            instrument: Arc::clone(&self.instrument),
+            instrument: Arc::clone(decision.revised.as_ref().unwrap_or(&self.instrument)),
             calendar: self.calendar,
             history: History::new(history, paid),
             booked,
@@ -147,10 +155,22 @@ fn record<O>(
     own: impl FnOnce(&Components) -> Result<OwnEntries, Refusal>,
     outcome: O,
 ) -> Result<Decision<O>, Refusal> {
-    let instrument = &books.instrument;
+    let decision = record_revised(books, date, change, &books.instrument, own, outcome)?;
+    Ok(Decision { revised: None, ..decision })
+}
+
+/// The same of a change after which the issue is another.
+fn record_revised<O>(
+    books: &Books,
+    date: Date,
+    change: &RowChange,
+    revised: &Arc<Instrument>,
+    own: impl FnOnce(&Components) -> Result<OwnEntries, Refusal>,
+    outcome: O,
+) -> Result<Decision<O>, Refusal> {
     let moment = Moment::of_movement(date);
-    let history = books.history.with(date, change, instrument)?;
-    let (before, after) = (books.history.position(moment, instrument)?, history.position(moment, instrument)?);
+    let history = books.history.with(date, change, revised)?;
+    let (before, after) = (books.history.position(moment, &books.instrument)?, history.position(moment, revised)?);
     let backdated = books.is_backdated(date);
     let mut journal = booking::Journal::new(books);
     if !backdated {
@@ -159,7 +179,7 @@ fn record<O>(
     journal.post_own(own(&journal.booked)?)?;
     if backdated {
         let moved = after.components()?.minus(&before.components()?)?;
-        journal.take_back(moment, &history, |_| Ok(moved))?;
+        journal.take_back(moment, &history, revised, |_| Ok(moved))?;
     }
     let (postings, booked_rows) = journal.finish()?;
     let position_rows = history.rows().iter().copied().filter(|row| row.date >= date).collect();
@@ -171,6 +191,7 @@ fn record<O>(
         position_rows,
         coupon: change.coupon,
         rate: None,
+        revised: Some(Arc::clone(revised)),
         booked_rows,
         outcome,
     })

@@ -62,6 +62,7 @@ pub fn decide(books: &Books) -> Result<Decision<Outcome>, Refusal> {
         position_rows: vec![row],
         coupon: None,
         rate: None,
+        revised: None,
         booked_rows,
         outcome: Outcome {
             interest_computed: instrument.accrued_at_start()?,

@@ -215,6 +215,7 @@ impl RateAdjustment {
             position_rows: Vec::new(),
             coupon: None,
             rate: Some(rate),
+            revised: None,
             booked_rows: Vec::new(),
             outcome: Outcome { reason: self.reason, before, after: rate },
         })

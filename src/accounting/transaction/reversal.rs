@@ -13,6 +13,7 @@ use rust_decimal::Decimal;
 use super::booking::{Journal, components_of};
 use super::{Books, Decision};
 use crate::accounting::fiscal_calendar::FiscalCalendar;
+use crate::accounting::instrument::Instrument;
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, signed};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, RowChange};
@@ -45,13 +46,15 @@ pub struct PostedEntry {
 }
 
 /// An event as it was recorded.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug)]
 pub struct Reversed {
     /// What kind of event it is.
     pub kind: String,
     /// The date from which it changed rows.
     pub effective_date: Date,
     pub change: RowChange,
+    /// The issue without it, if it is a revision.
+    pub without: Option<Arc<Instrument>>,
     /// All its entries but accruals.
     pub entries: Vec<PostedEntry>,
 }
@@ -73,10 +76,11 @@ impl Reversal {
         let maturity = books.instrument.terms().maturity_date;
         let books = &Books { calendar: self.calendar(books.calendar, maturity, reversed)?, ..books.clone() };
         let instrument = &books.instrument;
+        let without = reversed.without.as_ref().unwrap_or(instrument);
         let (date, change) = (reversed.effective_date, reversed.change.inverse()?);
         let moment = instrument.moment_of(date);
-        let history = books.history.with(date, &change, instrument)?;
-        if let Some(coupon_date) = history.underpaid_since(&books.history, instrument)? {
+        let history = books.history.with(date, &change, without)?;
+        if let Some(coupon_date) = history.underpaid_since(&books.history, without)? {
             return Err(Refusal::DependentEvent {
                 reversed: reversed.kind.clone(),
                 dependent: "coupon_payment".to_owned(),
@@ -90,9 +94,9 @@ impl Reversal {
             taken_back.push((posted.effective_date, components_of(&entry)));
             journal.post_inverse(posted, entry)?;
         }
-        let changes_rows = reversed.change != RowChange::default();
+        let changes_rows = reversed.change != RowChange::default() || reversed.without.is_some();
         if changes_rows {
-            journal.take_back(moment, &history, |through| {
+            journal.take_back(moment, &history, without, |through| {
                 let mut effective = taken_back.iter().filter(|(date, _)| *date <= through);
                 effective.try_fold(Components::default(), |sum, (_, components)| sum.plus(components))
             })?;
@@ -101,7 +105,7 @@ impl Reversal {
         Ok(Decision {
             effective_date: date,
             before: books.history.position(moment, instrument)?,
-            after: history.position(moment, instrument)?,
+            after: history.position(moment, without)?,
             postings,
             position_rows: match changes_rows {
                 true => history.rows().iter().copied().filter(|row| row.date >= date).collect(),
@@ -109,6 +113,7 @@ impl Reversal {
             },
             coupon: change.coupon,
             rate: None,
+            revised: reversed.without.clone(),
             booked_rows,
             outcome: (),
         })

@@ -5,8 +5,9 @@ use axum::response::Response;
 
 use super::App;
 use crate::document::{
-    AccrualRequest, ConversionRequest, CouponPaymentRequest, EntityAccrualAnswer, InducementRequest,
-    RateAdjustmentRequest, RecordingAnswer, RedemptionRequest, RepurchaseRequest, ReversalRequest,
+    AccrualRequest, ConversionRequest, CouponPaymentRequest, EntityAccrualAnswer, EstimateRequest, InducementRequest,
+    IssueCostAdjustmentRequest, ModificationRequest, RateAdjustmentRequest, RecordingAnswer, RedemptionRequest,
+    RepurchaseRequest, ReversalRequest,
 };
 use crate::http::body::Fingerprint;
 use crate::http::extract::{Body, Path, Recording};
@@ -147,6 +148,51 @@ pub async fn adjust_rate(
     body: Body<RateAdjustmentRequest>,
 ) -> Result<Response, Problem> {
     on_issue(app, &id, id.entity(), IssueCommand::AdjustRate(Box::new(body.value)), recording, body.fingerprint).await
+}
+
+/// Modify terms, or exchange bonds for others
+///
+/// The payments under the new terms are compared with those that remained, at the original effective rate (ASC 470-50-40-10, 40-12; IFRS 9
+/// B3.3.6). Terms that are not substantially different carry the debt on; substantially different ones extinguish it, and the new debt is
+/// recorded at fair value. Bonds exchanged keep the id of the issue. Not for troubled debt restructurings (ASC 470-60).
+#[utoipa::path(post, operation_id = "modify_terms", path = "/v1/bond-issues/{id}/modifications", tag = "transactions", params(IdPath, Recording),
+    request_body = ModificationRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
+pub async fn modify(
+    State(app): State<App>,
+    Path(id): Path<RecordId>,
+    recording: Recording,
+    body: Body<ModificationRequest>,
+) -> Result<Response, Problem> {
+    on_issue(app, &id, id.entity(), IssueCommand::Modify(Box::new(body.value)), recording, body.fingerprint).await
+}
+
+/// Estimate payments anew
+///
+/// Under IFRS, when the bonds are expected to be redeemed at another date than before: the debt is carried at the present value of these
+/// payments at the original effective rate, and the difference is income or expense (IFRS 9.B5.4.6).
+#[utoipa::path(post, operation_id = "estimate_payments", path = "/v1/bond-issues/{id}/estimates", tag = "transactions", params(IdPath, Recording),
+    request_body = EstimateRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
+pub async fn estimate(
+    State(app): State<App>,
+    Path(id): Path<RecordId>,
+    recording: Recording,
+    body: Body<EstimateRequest>,
+) -> Result<Response, Problem> {
+    on_issue(app, &id, id.entity(), IssueCommand::Estimate(body.value), recording, body.fingerprint).await
+}
+
+/// Correct issue costs
+///
+/// As if they had been known at settlement, as long as no period since is closed and no principal has moved; else from the date on.
+#[utoipa::path(post, operation_id = "adjust_issue_costs", path = "/v1/bond-issues/{id}/issue-cost-adjustments", tag = "transactions", params(IdPath, Recording),
+    request_body = IssueCostAdjustmentRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
+pub async fn adjust_issue_costs(
+    State(app): State<App>,
+    Path(id): Path<RecordId>,
+    recording: Recording,
+    body: Body<IssueCostAdjustmentRequest>,
+) -> Result<Response, Problem> {
+    on_issue(app, &id, id.entity(), IssueCommand::AdjustIssueCosts(body.value), recording, body.fingerprint).await
 }
 
 /// Reverse an event

@@ -19,6 +19,8 @@ cells! {
         event_sequence: bigint,
         /// Whether the issue has entries posted later than they are effective.
         has_late_entries: bigint,
+        /// Whether the issue was ever revised.
+        is_revised: bigint,
         /// The date.
         seen: (Option<Seen>),
     }
@@ -63,6 +65,8 @@ pub struct Dates {
     pub event_sequence: i64,
     /// Whether the issue has entries posted later than they are effective.
     pub has_late_entries: bool,
+    /// Whether the issue was ever revised.
+    pub is_revised: bool,
     /// By date, with when each was first recorded.
     positions: Vec<(String, i64)>,
     booked: Vec<(String, i64)>,
@@ -85,9 +89,10 @@ impl Dates {
     }
 
     fn add(&mut self, found: Vec<DateSeen>) {
-        for DateSeen { event_sequence, has_late_entries, seen } in found {
+        for DateSeen { event_sequence, has_late_entries, is_revised, seen } in found {
             self.event_sequence = event_sequence;
             self.has_late_entries = has_late_entries != 0;
+            self.is_revised = is_revised != 0;
             let Some(seen) = seen else { continue };
             let dates = if seen.axis == "booked" { &mut self.booked } else { &mut self.positions };
             if let Err(place) = dates.binary_search_by(|(date, _)| date.cmp(&seen.date)) {
@@ -104,7 +109,8 @@ fn last<'d>(dates: &'d [(String, i64)], as_of: &str, known_at: i64) -> Option<&'
 
 const SEEN: &str = "select h.event_sequence, \
     cast(case when exists (select 1 from entry e where e.entity = $1 and e.bond_issue = $2 \
-    and e.posting_date > e.effective_date) then 1 else 0 end as bigint), f.axis, f.date, r.recorded_at \
+    and e.posting_date > e.effective_date) then 1 else 0 end as bigint), \
+    cast(case when exists (select 1 from revision v where v.entity = $1 and v.bond_issue = $2) then 1 else 0 end as bigint), f.axis, f.date, r.recorded_at \
     from issue_head h left join first_seen f on f.entity = $1 and f.bond_issue = $2 and f.sequence > $3 \
     left join record r on r.entity = $1 and r.sequence = f.sequence \
     where h.entity = $1 and h.bond_issue = $2 order by f.axis, f.date";

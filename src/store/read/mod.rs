@@ -10,6 +10,7 @@ mod entities;
 mod issues;
 mod reports;
 mod reversals;
+mod revisions;
 mod summary;
 
 pub use batches::{BatchFilter, BatchHead, WholeBatch};
@@ -19,6 +20,7 @@ pub use entities::Known;
 pub use issues::{IssueFilter, IssueState, ListedIssue};
 pub use reports::{BatchesOfMovement, Movement, OutOfPeriod, Side, Sums};
 pub use reversals::EventOfBatch;
+pub use revisions::RecordedRevision;
 
 use std::sync::LazyLock;
 

@@ -41,6 +41,7 @@ impl Life {
             kind: kind.to_owned(),
             effective_date: date,
             change: change.map_err(|refusal| refused("change", &refusal))?,
+            without: None,
             entries: own.map(posted).collect(),
         };
         self.moved.push(Moved { reversed, event: self.reference.events().len() - 1, coupon });
