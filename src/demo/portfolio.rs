@@ -97,6 +97,7 @@ impl Portfolio {
                 let reversing = Reversing { event, holds_accruals_alone: false, request: json(body)? };
                 vec![self.on_issue(target, IssueCommand::Reverse(Box::new(reversing)))?]
             }
+            "modification" => vec![self.on_issue(target, IssueCommand::Modify(Box::new(json(body)?)))?],
             "repurchase" => vec![self.on_issue(target, IssueCommand::Repurchase(json(body)?))?],
             "inducement" => {
                 let mut request: InducementRequest = json(body)?;
@@ -149,7 +150,7 @@ impl Portfolio {
                     self.events.insert(reference.to_owned(), id("/event/id")?);
                 }
             }
-            Command::MapAccounts { .. } => {}
+            Command::MapAccounts { .. } | Command::OnSeries { .. } => {}
         }
         Ok(())
     }

@@ -275,6 +275,25 @@ pub struct EntityAccrualAnswer {
     pub preview_sha256: Option<String>,
 }
 
+/// What a recording request on a series did: an event on each of its issues that take part.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SeriesAnswer {
+    pub series: String,
+    pub items: Vec<SeriesItem>,
+    /// Issues of the series that take no part.
+    pub skipped: Vec<SkippedIssue>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub preview_sha256: Option<String>,
+}
+
+/// What it did to one issue.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SeriesItem {
+    pub bond_issue: String,
+    #[serde(flatten)]
+    pub recording: RecordingAnswer,
+}
+
 /// An issue for which there was nothing to post.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct SkippedIssue {

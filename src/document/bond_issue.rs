@@ -99,6 +99,10 @@ pub struct BondIssueDocument {
     /// ISO 6166.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub isin: Option<String>,
+    /// The series under whose indenture it is issued: its issues are the same bonds, and what holders do with them can be recorded for all
+    /// of them at once. 1 to 64 of letters, digits, `.`, `-` and `_`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub series: Option<String>,
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub dimensions: BTreeMap<String, String>,
     /// ISO 4217.
@@ -181,6 +185,10 @@ impl BondIssueDocument {
                 "it must be an ISIN of ISO 6166, whose last character is its check digit",
             ));
         }
+        if let Some(series) = self.series.as_deref().filter(|series| !is_series(series)) {
+            let rule = "it must be 1 to 64 of letters, digits, '.', '-' and '_'";
+            return Err(Refusal::invalid("series", series, rule));
+        }
         let amount = |field, figure| super::amount(field, figure, currency);
         let opening = self.opening_balance.as_ref().map(|opening| opening.opening(currency)).transpose()?;
         self.check_received(opening.is_some())?;
@@ -239,6 +247,11 @@ impl BondIssueDocument {
             None => Ok(()),
         }
     }
+}
+
+fn is_series(name: &str) -> bool {
+    let allowed = |letter: u8| letter.is_ascii_alphanumeric() || matches!(letter, b'.' | b'-' | b'_');
+    (1..=64).contains(&name.len()) && name.bytes().all(allowed)
 }
 
 /// Solved rates as stored, a coupon period each.

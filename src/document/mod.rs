@@ -18,7 +18,7 @@ pub mod wire;
 
 pub use answer::{
     ConversionBlock, CouponPaymentBlock, EntityAccrualAnswer, EventDocument, InducementBlock, IssuanceBlock,
-    PositionDocument, RecordingAnswer, SkippedIssue,
+    PositionDocument, RecordingAnswer, SeriesAnswer, SeriesItem, SkippedIssue,
 };
 pub use batch::{
     BatchDocument, BatchHeadDocument, DerivationDocument, EntryDocument, LineDocument, StatementEffectsDocument,

@@ -56,6 +56,19 @@ impl RecordId {
     }
 }
 
+/// A series of an entity, as it stands in a path.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+pub struct SeriesName {
+    pub entity: EntityCode,
+    pub series: String,
+}
+
+impl Scoped for SeriesName {
+    fn entity(&self) -> &str {
+        self.entity.as_str()
+    }
+}
+
 impl Scoped for EntityCode {
     fn entity(&self) -> &str {
         &self.0

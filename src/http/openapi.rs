@@ -195,6 +195,19 @@ pub struct IdPath;
 /// The path parameter `{entity}`, for `params(EntityPath)`.
 pub struct EntityPath;
 
+/// The path parameters `{entity}` and `{series}`, for `params(SeriesPath)`.
+pub struct SeriesPath;
+
+impl IntoParams for SeriesPath {
+    fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Vec<Parameter> {
+        let name = utoipa::openapi::schema::Object::with_type(utoipa::openapi::schema::Type::String);
+        vec![
+            path_parameter("entity", "The code of an entity.", super::ids::EntityCode::schema()),
+            path_parameter("series", "The series that issues were recorded with.", RefOr::T(name.into())),
+        ]
+    }
+}
+
 impl IntoParams for IdPath {
     fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Vec<Parameter> {
         vec![path_parameter("id", "An id as this service gave it.", super::ids::RecordId::schema())]

@@ -67,6 +67,19 @@ impl<'a> Drafts<'a> {
     /// # Errors
     /// When totals leave 64 bits.
     pub fn batches(self, workspace: &mut Workspace, stamp: Option<&Stamp>) -> Result<Vec<Batch>, RecordError> {
+        self.batches_after(0, workspace, stamp)
+    }
+
+    /// The same for a command that has so many batches already.
+    ///
+    /// # Errors
+    /// When totals leave 64 bits.
+    pub fn batches_after(
+        self,
+        ordinal: i64,
+        workspace: &mut Workspace,
+        stamp: Option<&Stamp>,
+    ) -> Result<Vec<Batch>, RecordError> {
         // What inverts a batch stands in one of its own, before what follows from the inversion.
         let mut groups: BTreeMap<(Date, bool, Option<&str>, &str), Vec<Member>> = BTreeMap::new();
         for (draft, of) in self.drafts.iter().enumerate() {
@@ -79,7 +92,8 @@ impl<'a> Drafts<'a> {
         }
         let cut =
             groups.iter().flat_map(|((date, ..), members)| members.chunks(MOST_ENTRIES).map(|part| (*date, part)));
-        cut.zip(1..).map(|((date, part), ordinal)| self.batch(date, part, ordinal, workspace, stamp)).collect()
+        let next = ordinal.saturating_add(1);
+        cut.zip(next..).map(|((date, part), ordinal)| self.batch(date, part, ordinal, workspace, stamp)).collect()
     }
 
     fn batch(

@@ -16,6 +16,39 @@ pub enum Command {
     Issue(Box<BondIssueDocument>),
     AccrueEntity { entity: String, request: AccrualRequest },
     OnIssue { entity: String, bond_issue: String, command: IssueCommand },
+    OnSeries { entity: String, series: String, command: SeriesCommand },
+}
+
+/// A command on all issues of a series.
+#[derive(Clone, Debug)]
+pub enum SeriesCommand {
+    Convert(ConversionRequest),
+    PayCoupon(CouponPaymentRequest),
+}
+
+impl SeriesCommand {
+    /// Under which references of such commands are unique: those of one issue too.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            SeriesCommand::Convert(_) => "conversion",
+            SeriesCommand::PayCoupon(_) => "coupon_payment",
+        }
+    }
+
+    /// What its record in the chain is called.
+    pub fn record_kind(&self) -> &'static str {
+        match self {
+            SeriesCommand::Convert(_) => "series_conversion",
+            SeriesCommand::PayCoupon(_) => "series_coupon_payment",
+        }
+    }
+
+    fn reference(&self) -> Option<&str> {
+        match self {
+            SeriesCommand::Convert(request) => request.reference.as_deref(),
+            SeriesCommand::PayCoupon(request) => request.reference.as_deref(),
+        }
+    }
 }
 
 /// A command on one bond issue.
@@ -52,7 +85,8 @@ impl Command {
             Command::Issue(document) => &document.entity,
             Command::MapAccounts { entity, .. }
             | Command::AccrueEntity { entity, .. }
-            | Command::OnIssue { entity, .. } => entity,
+            | Command::OnIssue { entity, .. }
+            | Command::OnSeries { entity, .. } => entity,
         }
     }
 
@@ -74,6 +108,7 @@ impl Command {
                 request.reference.as_deref().map(|reference| ("accrual", reference))
             }
             Command::OnIssue { command, .. } => command.reference().map(|reference| (command.kind(), reference)),
+            Command::OnSeries { command, .. } => command.reference().map(|reference| (command.kind(), reference)),
             Command::CreateEntity(_) | Command::MapAccounts { .. } => None,
         }
     }

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use jiff::civil::Date;
+use rust_decimal::Decimal;
 use serde::Serialize;
 
 use super::command::IssueCommand;
@@ -15,10 +16,12 @@ use crate::accounting::Currency;
 use crate::accounting::framework::Framework;
 use crate::accounting::instrument::Instrument;
 use crate::accounting::journal::Posting;
+use crate::accounting::money::Amount;
 use crate::accounting::position::History;
 use crate::accounting::transaction::accrual::Accrual;
 use crate::accounting::transaction::coupon_payment::CouponPayment;
 use crate::accounting::transaction::extinguishment::{Extinguishment, Occasion};
+use crate::accounting::transaction::series::Part;
 use crate::accounting::transaction::{Books, Decision, issuance, opening_balance};
 use crate::document::{
     AccrualRequest, BondIssueDocument, ConversionBlock, ConversionRequest, CouponPaymentBlock, CouponPaymentRequest,
@@ -118,12 +121,15 @@ pub(super) async fn on_issue(
     command: &IssueCommand,
     reader: &mut Reader<'_>,
 ) -> Result<Decided, RecordError> {
-    let state = workspace.issue(id)?;
-    let asked = Asked { entity: &workspace.head.entity, id, state, framework: workspace.framework };
+    let asked = asked(workspace, id)?;
     match command {
         IssueCommand::Accrue(request) => asked.accrue(request, reader).await,
-        IssueCommand::PayCoupon(request) => asked.pay_coupon(request, reader).await,
-        IssueCommand::Convert(request) => asked.convert(request, reader).await,
+        IssueCommand::PayCoupon(request) => {
+            Ok(Decided::Drafted(Box::new(asked.coupon_payment(request, reader).await?)))
+        }
+        IssueCommand::Convert(request) => {
+            Ok(Decided::Drafted(Box::new(asked.convert_part(request, Part::default(), reader).await?.0)))
+        }
         IssueCommand::Induce(request) => asked.induce(request, reader).await,
         IssueCommand::AdjustRate(request) => asked.adjust_rate(request, reader).await,
         IssueCommand::Reverse(reversing) => asked.reverse(reversing, reader).await,
@@ -139,6 +145,12 @@ pub(super) async fn on_issue(
             asked.extinguish(extinguishment, request.reference.as_ref(), request, reader).await
         }
     }
+}
+
+/// An issue that was fetched.
+pub(super) fn asked<'a>(workspace: &'a Workspace, id: &'a str) -> Result<Asked<'a>, RecordError> {
+    let state = workspace.issue(id)?;
+    Ok(Asked { entity: &workspace.head.entity, id, state, framework: workspace.framework })
 }
 
 /// An issue and where it is.
@@ -191,11 +203,29 @@ impl Asked<'_> {
         Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
     }
 
-    async fn pay_coupon(
+    /// The denomination of its bonds.
+    pub fn denomination(&self) -> Amount {
+        self.state.books.instrument.terms().denomination
+    }
+
+    /// Whether the issue begins on a coupon date or after it, and did not take that coupon over unpaid.
+    pub fn begins_on_or_after(&self, coupon_date: Date) -> bool {
+        let instrument = &self.state.books.instrument;
+        let taken_over = instrument.opening_coupon().is_some_and(|(date, _)| date == coupon_date);
+        instrument.start().moment.date >= coupon_date && !taken_over
+    }
+
+    /// What is outstanding on a date.
+    pub async fn outstanding(&self, date: Date, reader: &mut Reader<'_>) -> Result<Amount, RecordError> {
+        let books = self.state.books_from(self.entity, self.id, date, false, reader).await?;
+        Ok(books.history.at(date, &books.instrument)?.principal)
+    }
+
+    pub async fn coupon_payment(
         &self,
         request: &CouponPaymentRequest,
         reader: &mut Reader<'_>,
-    ) -> Result<Decided, RecordError> {
+    ) -> Result<Drafted, RecordError> {
         let payment = CouponPayment { coupon_date: request.coupon_date.0, paid_on: request.paid_on.map(|date| date.0) };
         let books = self.state.books_from(self.entity, self.id, payment.needs_from(), true, reader).await?;
         let coupon_date = payment.coupon_date.to_string();
@@ -217,20 +247,26 @@ impl Asked<'_> {
             paid_on: Some(outcome.paid_on.to_string()),
             amount: outcome.amount.minor(),
         });
-        let parts = self.parts("coupon_payment", &books, request.reference.as_ref(), request)?;
-        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, rows)?)))
+        self.parts("coupon_payment", &books, request.reference.as_ref(), request)?.draft(decision, blocks, rows)
     }
 
-    async fn convert(&self, request: &ConversionRequest, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
+    /// A conversion, which may be one issue's part of one of its series; with the fraction of a share that it passes on.
+    pub async fn convert_part(
+        &self,
+        request: &ConversionRequest,
+        part: Part,
+        reader: &mut Reader<'_>,
+    ) -> Result<(Drafted, Decimal), RecordError> {
         let conversion = request.command(self.currency())?;
         let books = self.state.books_from(self.entity, self.id, conversion.effective_date, false, reader).await?;
-        let decision = conversion.decide(&books)?;
+        let decision = conversion.decide_part(&books, part)?;
         let blocks = RecordingAnswer {
             conversion: Some(ConversionBlock::of(&decision.outcome, self.currency())),
             ..RecordingAnswer::default()
         };
+        let passed_on = decision.outcome.passed_on;
         let parts = self.parts("conversion", &books, request.reference.as_ref(), request)?;
-        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
+        Ok((parts.draft(decision, blocks, Rows::default())?, passed_on))
     }
 
     async fn adjust_rate(

@@ -22,11 +22,12 @@ mod release;
 pub mod render;
 mod reverse;
 mod revise;
+mod series;
 mod session;
 mod workspace;
 mod writer;
 
-pub use command::{Command, Context, IdempotencyKey, IssueCommand, Reversing};
+pub use command::{Command, Context, IdempotencyKey, IssueCommand, Reversing, SeriesCommand};
 pub use convert::{booked_row, instrument, mapping, position_row, versions};
 pub use error::RecordError;
 pub use release::{ReleaseAccounts, account_document};

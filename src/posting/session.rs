@@ -13,7 +13,7 @@ use super::error::RecordError;
 use super::record::{CREATED, Done, OK, json};
 use super::workspace::{IssueState, Workspace};
 use super::writer::Recorded;
-use super::{entity, preview};
+use super::{entity, preview, series};
 use crate::document::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, RecordingAnswer, StoredRates, hex};
 use crate::store::{BondIssueRow, Reader, Rows};
 
@@ -39,8 +39,9 @@ impl Session<'_> {
                 (_, Ok(_)) => true,
                 (_, Err(_)) => false,
             },
-            Command::AccrueEntity { .. } | Command::MapAccounts { .. } => true,
-            Command::CreateEntity(_) | Command::Issue(_) => false,
+            Command::AccrueEntity { .. } | Command::MapAccounts { .. } | Command::OnSeries { .. } => true,
+            Command::Issue(document) => document.series.is_some(),
+            Command::CreateEntity(_) => false,
         }
     }
 
@@ -63,7 +64,13 @@ impl Session<'_> {
             Command::MapAccounts { bond_issue, effective_from, mapping, .. } => {
                 entity::map_accounts(self, workspace, bond_issue.as_deref(), *effective_from, mapping, reader).await
             }
-            Command::Issue(document) => self.issue(document, workspace),
+            Command::Issue(document) => {
+                series::check_member(workspace, document, reader).await?;
+                self.issue(document, workspace)
+            }
+            Command::OnSeries { series, command, .. } => {
+                series::record(self, workspace, (series, command), reader).await
+            }
             Command::AccrueEntity { request, .. } => {
                 super::accrue_entity::record(self, workspace, request, reader).await
             }
@@ -90,6 +97,7 @@ impl Session<'_> {
         }
         match command {
             Command::Issue(document) => {
+                series::check_member(workspace, document, reader).await?;
                 let drafted = decide::new_issue(workspace, document, None)?;
                 let rate = EffectiveRateDocument::of(&drafted.books_after.instrument);
                 let mut answer = issue_answer(None, document, rate, preview_of(&drafted, workspace)?);
@@ -110,6 +118,7 @@ impl Session<'_> {
                 }
             }
             Command::AccrueEntity { request, .. } => super::accrue_entity::preview(workspace, request, reader).await,
+            Command::OnSeries { series, command, .. } => series::preview(workspace, (series, command), reader).await,
             Command::CreateEntity(_) | Command::MapAccounts { .. } => Err(no_entity(command.entity())),
         }
     }
@@ -127,7 +136,7 @@ impl Session<'_> {
         let stamp = self.stamp(workspace);
         let event_id = new_id(&workspace.head.entity);
         let kind = drafted.draft.kind;
-        let (recording, mut rows) = stamped(&id, drafted, &event_id, &stamp, workspace)?;
+        let (recording, mut rows) = stamped(&id, drafted, &event_id, &stamp, 0, workspace)?;
         let terms = instrument.terms();
         let rates: StoredRates = instrument.rates().into();
         rows.bond_issues.push(BondIssueRow {
@@ -142,6 +151,7 @@ impl Session<'_> {
             terms: json(document)?,
             rates: json(&rates)?,
         });
+        rows.series_members.extend(series::member_row(&workspace.head.entity, document, &id));
         rows.natural_keys.push(self.natural_key(workspace, "bond_issue", &document.reference, &id));
         let answer = issue_answer(Some(id.clone()), document, rate, recording);
         let recorded = Recorded::new(CREATED, &answer)?;
@@ -171,7 +181,7 @@ impl Session<'_> {
         let stamp = self.stamp(workspace);
         let event_id = new_id(&workspace.head.entity);
         let (kind, reference, freed) = (drafted.draft.kind, drafted.draft.reference.clone(), drafted.freed.clone());
-        let (answer, mut rows) = stamped(id, drafted, &event_id, &stamp, workspace)?;
+        let (answer, mut rows) = stamped(id, drafted, &event_id, &stamp, 0, workspace)?;
         if let Some(reference) = &reference {
             rows.natural_keys.push(self.natural_key(workspace, command.kind(), reference, &event_id));
         }
@@ -189,12 +199,13 @@ impl Session<'_> {
     }
 }
 
-/// The answer and rows of a draft that is recorded, and the books after it.
-fn stamped(
+/// The answer and rows of a draft that is recorded, and the books after it. Its command has `batches` batches already.
+pub(super) fn stamped(
     id: &str,
     drafted: Drafted,
     event_id: &str,
     stamp: &Stamp,
+    batches: i64,
     workspace: &mut Workspace,
 ) -> Result<(RecordingAnswer, Rows), RecordError> {
     let Drafted { draft, answer, books_after, extra, .. } = drafted;
@@ -217,7 +228,7 @@ fn stamped(
     }
     let drafts = Drafts { drafts: std::slice::from_ref(&draft), events: &[event_id.to_owned()] };
     let mut journal_batches = Vec::new();
-    for batch in drafts.batches(workspace, Some(stamp))? {
+    for batch in drafts.batches_after(batches, workspace, Some(stamp))? {
         rows.extend(batch.own_rows(stamp)?);
         rows.extend(batch.entry_rows(drafts, 0..batch.len(), stamp)?);
         journal_batches.push(batch.whole(drafts));
@@ -240,7 +251,7 @@ fn nothing(accrued_through: jiff::civil::Date) -> RecordingAnswer {
     RecordingAnswer { accrued_through: Some(accrued_through.to_string()), ..RecordingAnswer::default() }
 }
 
-fn preview_of(drafted: &Drafted, workspace: &mut Workspace) -> Result<RecordingAnswer, RecordError> {
+pub(super) fn preview_of(drafted: &Drafted, workspace: &mut Workspace) -> Result<RecordingAnswer, RecordError> {
     let drafts = Drafts { drafts: std::slice::from_ref(&drafted.draft), events: &[] };
     let batches = drafts.batches(workspace, None)?;
     Ok(RecordingAnswer {

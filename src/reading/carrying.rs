@@ -155,9 +155,9 @@ impl Library {
                     }
                     continue;
                 }
-                let own = revisions.partition_point(|recorded| recorded.revision.bond_issue < *id);
-                let own = revisions[own..].partition_point(|recorded| recorded.revision.bond_issue == *id) + own;
-                let issued = Arc::new(Issued::read(&rows.issue, &revisions[..own])?);
+                let from = revisions.partition_point(|recorded| recorded.revision.bond_issue < *id);
+                let count = revisions[from..].partition_point(|recorded| recorded.revision.bond_issue == *id);
+                let issued = Arc::new(Issued::read(&rows.issue, &revisions[from..from + count])?);
                 let in_force = Rows {
                     position: rows.position.as_ref(),
                     booked: rows.booked.as_ref(),

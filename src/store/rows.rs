@@ -86,6 +86,11 @@ tables! {
         issue_costs: bigint, new_debt: bigint, rates: text,
     }
 
+    /// That an issue is of a series.
+    SeriesMemberRow: "series_member" add {
+        entity: text, series: text, bond_issue: text,
+    }
+
     /// That the event of sequence `reversed` was taken back by that of `sequence`.
     ReversalRow: "reversal" add {
         entity: text, bond_issue: text, reversed: bigint, sequence: bigint,
@@ -181,6 +186,7 @@ rows! {
     records: RecordRow,
     account_mappings: AccountMappingRow,
     bond_issues: BondIssueRow,
+    series_members: SeriesMemberRow,
     events: EventRow,
     positions: PositionRow,
     booked: BookedRow,

@@ -6,6 +6,7 @@ use rust_decimal::Decimal;
 
 use super::leaving::Leaving;
 use super::observation::{DailyPrice, observed};
+use super::series::Part;
 use super::settlement::{
     Consideration, FractionalShares, Settlement, ShareSource, check_per_share, consideration, shares_of, value,
 };
@@ -84,6 +85,8 @@ pub struct Outcome {
     pub gain_loss: Amount,
     /// For one denomination, of a make-whole event.
     pub additional_shares: Option<Decimal>,
+    /// The fraction of a share that is passed on to the next issue of the series.
+    pub passed_on: Decimal,
 }
 
 /// What so many shares are credited with: treasury shares with their cost, new ones with their par value, or with `all` if they
@@ -126,13 +129,24 @@ impl Conversion {
     /// # Errors
     /// A [`Refusal`] when the issue has no conversion terms, or date, principal or settlement cannot be.
     pub fn decide(&self, books: &Books) -> Result<Decision<Outcome>, Refusal> {
+        self.decide_part(books, Part::default())
+    }
+
+    /// The same of one issue's part of a conversion of its series.
+    ///
+    /// # Errors
+    /// As [`Conversion::decide`].
+    pub fn decide_part(&self, books: &Books, part: Part) -> Result<Decision<Outcome>, Refusal> {
         let terms = books.instrument.terms();
         let mut conversion = books.conversion_at(self.effective_date)?;
         let additional = self.additional_shares(books, &conversion)?;
         conversion.shares_per_denomination += additional;
         check_per_share("share_price", self.share_price)?;
         let leaving = Leaving::at(books, self.effective_date, self.principal, conversion.accrued_interest)?;
-        let shares = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
+        let own = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
+        let shares = own.checked_add(part.carried_in).ok_or(Refusal::Overflow)?;
+        let passed_on = if part.passes_on { shares.fract() } else { Decimal::ZERO };
+        let shares = shares - passed_on;
         self.check_method()?;
         let given = match self.daily_prices.as_slice() {
             [] => consideration(
@@ -152,7 +166,7 @@ impl Conversion {
         let given = Given { consideration: given, source: self.source, method: &self.method, price: self.share_price };
         let own = (Vec::new(), Vec::new());
         let decision = convert(books, self.effective_date, &leaving, &given, MovementKind::Conversion, own)?;
-        let outcome = Outcome { additional_shares: self.make_whole.map(|_| additional), ..decision.outcome };
+        let outcome = Outcome { additional_shares: self.make_whole.map(|_| additional), passed_on, ..decision.outcome };
         Ok(Decision { outcome, ..decision })
     }
 
@@ -277,6 +291,7 @@ fn outcome(books: &Books, date: Date, leaving: &Leaving, given: &Given<'_>) -> R
         additional_paid_in_capital: capital.minus(stock.amount)?,
         gain_loss: left.minus(capital)?,
         additional_shares: None,
+        passed_on: Decimal::ZERO,
     };
     Ok((outcome, stock))
 }

@@ -1,6 +1,7 @@
 //! An offer that fails a criterion of ASC 470-20-40-13: the exchange is an extinguishment of the whole.
 
 use jiff::civil::Date;
+use rust_decimal::Decimal;
 
 use super::conversion::{self, stock};
 use super::inducement::{Assessment, Completion, Offer, Outcome};
@@ -68,6 +69,7 @@ impl Offer {
                 additional_paid_in_capital: shares.minus(stock.amount)?,
                 gain_loss,
                 additional_shares: None,
+                passed_on: Decimal::ZERO,
             }),
         };
         let date = completion.effective_date;

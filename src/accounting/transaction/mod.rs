@@ -20,6 +20,7 @@ pub mod opening_balance;
 pub mod rate_adjustment;
 pub mod reversal;
 mod revising;
+pub mod series;
 mod settlement;
 pub mod ten_percent;
 

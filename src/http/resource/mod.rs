@@ -7,6 +7,7 @@ mod carrying_values;
 mod entities;
 mod journal_batches;
 mod reports;
+mod series;
 mod transactions;
 
 use axum::http::StatusCode;
@@ -55,6 +56,8 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(transactions::repurchase))
         .routes(routes!(transactions::redeem))
         .routes(routes!(transactions::adjust_rate))
+        .routes(routes!(series::convert))
+        .routes(routes!(series::pay_coupon))
         .routes(routes!(transactions::modify))
         .routes(routes!(transactions::estimate))
         .routes(routes!(transactions::adjust_issue_costs))

@@ -118,6 +118,11 @@ static CONVERTED_FROM: Text = Text::new(|| {
     )
 });
 
+/// Without those whose issuance was reversed.
+const SERIES: &str = "select m.bond_issue from series_member m join bond_issue i on i.entity = m.entity and i.id = m.bond_issue \
+    where m.entity = $1 and m.series = $2 and not exists (select 1 from reversal r where r.entity = m.entity \
+    and r.bond_issue = m.bond_issue and r.reversed = i.sequence) order by i.sequence";
+
 static EVENT: Text =
     Text::new(|| format!("select {} from event v where v.entity = $1 and v.id = $2", EventRow::columns("v")));
 
@@ -231,6 +236,11 @@ impl Reader<'_> {
         let [sqlite, postgres] = &RATES;
         let text = self.pick(sqlite, postgres);
         self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
+    }
+
+    /// The ids of the issues of a series, in the order in which they were recorded.
+    pub async fn series(&mut self, entity: &str, series: &str) -> Result<Vec<String>, StoreError> {
+        self.all(SERIES, &[Arg::Text(entity), Arg::Text(series)]).await
     }
 
     /// The date of the first conversion, or acceptance of an offer to convert, on or after a date.

@@ -36,6 +36,7 @@ mod rate_adjustments;
 mod releases;
 mod reversals;
 mod rollforward;
+mod series;
 mod settlements;
 mod together;
 mod trial_balance;
