@@ -16,7 +16,7 @@ use crate::accounting::refusal::Refusal;
 use crate::document::money;
 use crate::document::wire::Timestamp;
 use crate::posting::RecordError;
-use crate::reports::rollforward::{self, MovementLine, Sums};
+use crate::reports::rollforward::{self, ByRole, MovementLine, Sums};
 use crate::store::{self, Reader};
 
 /// How many rows are read at once.
@@ -113,7 +113,10 @@ impl Library {
         let batches = batches(&mut reader, entity, (&first, &last), known.sequence, currency).await?;
         let mut references = BTreeMap::new();
         let booked = booked(&mut reader, entity, &last, known.sequence, currency, &mut references).await?;
-        let trial_balance = roles(&mut reader, entity, &last, known.sequence, currency).await?;
+        let at_end = roles(&mut reader, entity, &last, known.sequence, currency).await?;
+        let eve = from.yesterday().unwrap_or(from).to_string();
+        let before = roles(&mut reader, entity, &eve, known.sequence, currency).await?;
+        let by_role = ByRole { expense: at_end.expense.minus(before.expense)?, ..at_end };
         let mut issues = Vec::new();
         for (id, reference) in &references {
             let opening = opening.get(id).map_or(Ok(Sums::default()), sum)?;
@@ -130,7 +133,7 @@ impl Library {
             let numbers: BTreeSet<&String> = of_movement.flat_map(|(_, numbers)| numbers.iter()).collect();
             numbers.into_iter().cloned().collect()
         };
-        let checks = rollforward::checks(&lines, &booked, trial_balance)?;
+        let checks = rollforward::checks(&lines, &booked, &by_role)?;
         let other_currencies = reader.currencies(entity, known.sequence).await?;
         Ok(RollforwardDocument {
             entity: entity.to_owned(),
@@ -230,15 +233,15 @@ async fn booked(
     }
 }
 
-/// The balances of the roles that make up the carrying amount, and of interest payable, credit positive.
+/// The balances of the roles that a rollforward ties to; of expense, what was debited up to the date.
 async fn roles(
     reader: &mut Reader<'_>,
     entity: &str,
     as_of: &str,
     known: i64,
     currency: Currency,
-) -> Result<(Amount, Amount), ReadError> {
-    let (mut carrying, mut interest) = (Amount::ZERO, Amount::ZERO);
+) -> Result<ByRole, ReadError> {
+    let (mut carrying, mut interest, mut expense) = (Amount::ZERO, Amount::ZERO, Amount::ZERO);
     for side in reader.trial_balance(entity, as_of, known, currency.code()).await? {
         let balance = Amount::from_minor(side.credit).minus(Amount::from_minor(side.debit))?;
         match AccountRole::from_name(&side.account_role) {
@@ -249,10 +252,15 @@ async fn roles(
                 | AccountRole::DebtIssueCosts,
             ) => carrying = carrying.plus(balance)?,
             Some(AccountRole::InterestPayable) => interest = interest.plus(balance)?,
+            Some(
+                AccountRole::InterestExpense
+                | AccountRole::DebtConversionExpense
+                | AccountRole::LossOnAmendmentOfConversionTerms,
+            ) => expense = expense.minus(balance)?,
             _ => {}
         }
     }
-    Ok((carrying, interest))
+    Ok(ByRole { carrying_amount: carrying, interest_payable: interest, expense })
 }
 
 fn shown(
