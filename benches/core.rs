@@ -100,6 +100,7 @@ fn accrued(books: &Books, through: Date) -> Books {
 fn terms(settlement_date: Date) -> Terms {
     Terms {
         opening: None,
+        premium_treatment: None,
         straight_debt_rate: None,
         equity_issue_costs: None,
         currency: Currency::from_code("USD").expect("listed"),

@@ -1,5 +1,7 @@
 //! Where US GAAP and IFRS differ, and nowhere else.
 
+use rust_decimal::Decimal;
+
 use super::instrument::{SettlementType, Terms};
 use super::money::Currency;
 use super::refusal::Refusal;
@@ -43,6 +45,37 @@ impl Framework {
                 "under IFRS the liability of a convertible issue is what its payments are worth at the rate of debt without the option (IAS \
                  32.31-32); state that rate, nominal annual at the coupon frequency",
             )),
+            _ => Ok(()),
+        }
+    }
+
+    /// A convertible issue at a substantial premium says what becomes of it (ASC 470-20-25-13). The paragraph gives no number; a tenth is
+    /// what practice takes, and a lesser premium may be treated so too. Under IFRS the premium is part of the split.
+    ///
+    /// # Errors
+    /// A treatment that is missing or has no use.
+    pub fn accepts_premium(self, terms: &Terms) -> Result<(), Refusal> {
+        match (self, terms.premium_treatment) {
+            (Framework::Ifrs, Some(_)) => Err(Refusal::contradiction(
+                "premium_treatment",
+                "under IFRS a convertible issue is split into liability and equity whatever it was issued at (IAS 32.28-32); leave it out",
+            )),
+            (Framework::UsGaap, None) if terms.conversion.is_some() && terms.opening.is_none() => {
+                let repaid = terms.repaid_at_maturity()?;
+                let substantial = Decimal::from(repaid.minor()) * Decimal::new(11, 1);
+                if Decimal::from(terms.proceeds.minor()) < substantial {
+                    return Ok(());
+                }
+                Err(Refusal::missing(
+                    "premium_treatment",
+                    format!(
+                        "proceeds {} are a tenth or more above the {} that is repaid at maturity; such a premium on a convertible issue is \
+                         presumed to be paid-in capital (ASC 470-20-25-13): give \"paid_in_capital\", or \"liability\" if the substance is another",
+                        terms.proceeds.to_major(terms.currency),
+                        repaid.to_major(terms.currency)
+                    ),
+                ))
+            }
             _ => Ok(()),
         }
     }

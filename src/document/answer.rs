@@ -121,6 +121,9 @@ pub struct IssuanceBlock {
     pub accrued_interest_received: String,
     /// Computed less received; the first accrual posts it.
     pub accrued_interest_difference: String,
+    /// The premium that is paid-in capital; absent where none is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub paid_in_capital: Option<String>,
 }
 
 impl IssuanceBlock {
@@ -131,6 +134,7 @@ impl IssuanceBlock {
             accrued_interest_computed: money(outcome.accrued_interest_computed, currency),
             accrued_interest_received: money(outcome.accrued_interest_received, currency),
             accrued_interest_difference: money(difference, currency),
+            paid_in_capital: super::unless_zero(outcome.paid_in_capital, currency),
         })
     }
 }

@@ -10,8 +10,8 @@ use super::conversion_terms::ConversionDocument;
 use super::wire::{DateString, DecimalString};
 use super::{OpeningBalanceDocument, RecordingAnswer, RevisionDocument, money};
 use crate::accounting::instrument::{
-    AccrualCutoff, AmortizationMethod, DayCount, Instrument, InterestOnConversion, Rates, SettlementType, Terms,
-    WithinPeriod,
+    AccrualCutoff, AmortizationMethod, DayCount, Instrument, InterestOnConversion, PremiumTreatment, Rates,
+    SettlementType, Terms, WithinPeriod,
 };
 use crate::accounting::{Amount, Currency, Refusal, identifier};
 
@@ -81,6 +81,25 @@ names! {
         Physical "physical" SettlementType::Physical,
         Cash "cash" SettlementType::Cash,
         Combination "combination" SettlementType::Combination,
+    }
+}
+
+/// What becomes of a substantial premium on a convertible issue.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PremiumTreatmentName {
+    /// It is part of the debt and amortised.
+    Liability,
+    /// All of it is additional paid-in capital, and the debt begins at what is repaid at maturity (ASC 470-20-25-13).
+    PaidInCapital,
+}
+
+impl From<PremiumTreatmentName> for PremiumTreatment {
+    fn from(name: PremiumTreatmentName) -> PremiumTreatment {
+        match name {
+            PremiumTreatmentName::Liability => PremiumTreatment::Liability,
+            PremiumTreatmentName::PaidInCapital => PremiumTreatment::PaidInCapital,
+        }
     }
 }
 
@@ -159,6 +178,9 @@ pub struct BondIssueDocument {
     /// The earliest non-contingent put, a coupon date.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub amortization_end: Option<DateString>,
+    /// Under US GAAP, of a convertible issue above what is repaid at maturity. Needed from a tenth above on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub premium_treatment: Option<PremiumTreatmentName>,
     /// Nominal annual, a fraction; for books taken over and textbook cases.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub stated_effective_rate: Option<DecimalString>,
@@ -220,6 +242,7 @@ impl BondIssueDocument {
             within_period: self.within_period.into(),
             accrual_cutoff: self.accrual_cutoff.into(),
             amortization_end: self.amortization_end.map(|date| date.0),
+            premium_treatment: self.premium_treatment.map(Into::into),
             stated_effective_rate: self.stated_effective_rate.map(|rate| rate.0),
             record_days: self.record_days,
             conversion: self.conversion.as_ref().map(ConversionDocument::terms).transpose()?,

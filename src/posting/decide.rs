@@ -320,6 +320,8 @@ pub(super) fn new_issue(
         .ok_or_else(|| RecordError::corrupt("entity", "an unknown currency"))?;
     workspace.framework.accepts(&terms, functional)?;
     let instrument = Instrument::new(terms)?;
+    // Proceeds that no rate explains are a mistake, and no premium.
+    workspace.framework.accepts_premium(instrument.terms())?;
     let calendar = workspace.calendar()?;
     let currency = instrument.terms().currency;
     let books = Books::empty(Arc::new(instrument), calendar);

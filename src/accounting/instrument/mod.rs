@@ -22,6 +22,6 @@ pub use revision::{Carried, ExpectedRedemption, RevisedTerms, Revision};
 pub use schedule::ScheduleRow;
 pub use start::{Moment, Start};
 pub use terms::{
-    AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, Opening, SettlementType, ShareCapital,
-    Terms, WithinPeriod,
+    AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, Opening, PremiumTreatment,
+    SettlementType, ShareCapital, Terms, WithinPeriod,
 };

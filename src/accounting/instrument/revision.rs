@@ -113,6 +113,7 @@ impl Revision {
             proceeds: terms.principal,
             issue_costs: Amount::ZERO,
             accrued_interest_received: None,
+            premium_treatment: None,
             opening: None,
             ..terms.clone()
         };

@@ -47,7 +47,7 @@ impl Start {
                 None => Ok(Start {
                     moment: Moment::of_movement(terms.settlement_date),
                     principal: terms.principal,
-                    clean: terms.proceeds,
+                    clean: terms.proceeds.minus(terms.premium_in_capital()?)?,
                     issue_costs: terms.issue_costs,
                     equity_component: Amount::ZERO,
                 }),

@@ -4,7 +4,8 @@ use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::{DayCount, MakeWhole};
-use crate::accounting::money::{Amount, Currency};
+use crate::accounting::money::{Amount, Currency, units_of};
+use crate::accounting::refusal::Refusal;
 
 /// How premium, discount and issue costs are spread over an issue's life.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -77,6 +78,15 @@ pub struct ConversionTerms {
     pub make_whole: Option<MakeWhole>,
 }
 
+/// What becomes of a substantial premium on a convertible issue (ASC 470-20-25-13).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum PremiumTreatment {
+    /// It is part of the debt and amortised.
+    Liability,
+    /// It is paid-in capital, and the debt begins at what is repaid at maturity.
+    PaidInCapital,
+}
+
 /// What is taken over of an issue at the close of a day, signed as in a position: a premium is positive, a discount and issue costs are
 /// negative.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -125,6 +135,7 @@ pub struct Terms {
     pub accrual_cutoff: AccrualCutoff,
     /// The earliest non-contingent put, to which discount and issue costs are amortised.
     pub amortization_end: Option<Date>,
+    pub premium_treatment: Option<PremiumTreatment>,
     /// Nominal annual rate of books taken over.
     pub stated_effective_rate: Option<Decimal>,
     /// The record date lies so many days before the coupon date.
@@ -148,6 +159,25 @@ impl Terms {
     /// Whether a part of what was received is equity (IAS 32.28).
     pub fn is_compound(&self) -> bool {
         self.straight_debt_rate.is_some()
+    }
+
+    /// What is repaid at maturity, without the last coupon.
+    ///
+    /// # Errors
+    /// [`Refusal::Overflow`].
+    pub fn repaid_at_maturity(&self) -> Result<Amount, Refusal> {
+        units_of(self.principal, self.redemption_price)
+    }
+
+    /// The part of the proceeds that is paid-in capital: the premium, where it is treated so (ASC 470-20-25-13).
+    ///
+    /// # Errors
+    /// [`Refusal::Overflow`].
+    pub fn premium_in_capital(&self) -> Result<Amount, Refusal> {
+        match self.premium_treatment {
+            Some(PremiumTreatment::PaidInCapital) => self.proceeds.minus(self.repaid_at_maturity()?),
+            Some(PremiumTreatment::Liability) | None => Ok(Amount::ZERO),
+        }
     }
 
     /// Whether the issue pays no coupons.

@@ -29,6 +29,7 @@ pub(super) fn validate(terms: &Terms) -> Result<CouponDates, Refusal> {
     )?;
     calendar(terms, &dates)?;
     conversion(terms)?;
+    premium(terms)?;
     Ok(dates)
 }
 
@@ -206,6 +207,30 @@ fn calendar(terms: &Terms, dates: &CouponDates) -> Result<(), Refusal> {
         }
         _ => Ok(()),
     }
+}
+
+/// A premium has a treatment of its own only on a convertible issue, and only where there is one.
+fn premium(terms: &Terms) -> Result<(), Refusal> {
+    if terms.premium_treatment.is_none() {
+        return Ok(());
+    }
+    let no_use = |detail: String| Err(Refusal::contradiction("premium_treatment", detail));
+    if terms.conversion.is_none() {
+        return no_use("the premium of an issue that is not convertible is part of the debt; leave it out".to_owned());
+    }
+    if terms.opening.is_some() {
+        return no_use("an opening_balance states what is left of the premium in the debt; leave it out".to_owned());
+    }
+    let repaid = terms.repaid_at_maturity()?;
+    if terms.proceeds <= repaid {
+        let major = |amount: Amount| amount.to_major(terms.currency);
+        return no_use(format!(
+            "proceeds {} are no more than the {} that is repaid at maturity: there is no premium; leave it out",
+            major(terms.proceeds),
+            major(repaid)
+        ));
+    }
+    Ok(())
 }
 
 fn conversion(terms: &Terms) -> Result<(), Refusal> {

@@ -16,10 +16,13 @@ use crate::accounting::refusal::Refusal;
 pub struct Outcome {
     pub accrued_interest_computed: Amount,
     pub accrued_interest_received: Amount,
+    /// The premium that is paid-in capital (ASC 470-20-25-13); mostly nothing.
+    pub paid_in_capital: Amount,
 }
 
 /// Recognises an issue on its settlement date: Dr cash (proceeds + accrued interest - costs), discount, debt issue costs; Cr bonds
-/// payable, premium, interest payable (ASC 835-30-45-1A, 470-20-25-12).
+/// payable, premium, interest payable (ASC 835-30-45-1A, 470-20-25-12). A substantial premium that is paid-in capital goes there (ASC
+/// 470-20-25-13).
 ///
 /// # Errors
 /// [`Refusal::Overflow`].
@@ -63,7 +66,11 @@ pub fn decide(instrument: &Instrument, calendar: FiscalCalendar) -> Result<Decis
         rate: None,
         revised: None,
         booked_rows,
-        outcome: Outcome { accrued_interest_computed: computed, accrued_interest_received: received },
+        outcome: Outcome {
+            accrued_interest_computed: computed,
+            accrued_interest_received: received,
+            paid_in_capital: terms.premium_in_capital()?,
+        },
     })
 }
 
@@ -91,10 +98,15 @@ fn entry(instrument: &Instrument, received: Amount, premium_discount: Amount) ->
         .with("accrued_interest_received", figure(received))
         .with("issue_costs", figure(terms.issue_costs));
     let start = instrument.start();
+    let in_capital = terms.premium_in_capital()?;
     let rules = match terms.straight_debt_rate {
         None => [
-            Derivation::new("principal; no portion goes to the conversion feature", "ASC 470-20-25-12"),
-            Derivation::new("proceeds - principal", "ASC 835-30-45-1A").with("proceeds", figure(terms.proceeds)),
+            match in_capital.is_zero() {
+                true => Derivation::new("principal; no portion goes to the conversion feature", "ASC 470-20-25-12"),
+                false => Derivation::new("principal; the premium is paid-in capital", "ASC 470-20-25-13"),
+            },
+            Derivation::new("proceeds in the debt - principal", "ASC 835-30-45-1A")
+                .with("proceeds", figure(start.clean)),
             Derivation::new("issue costs, a deduction from the debt", "ASC 835-30-45-1A"),
         ],
         Some(rate) => [
@@ -112,6 +124,10 @@ fn entry(instrument: &Instrument, received: Amount, premium_discount: Amount) ->
         .with("proceeds", figure(terms.proceeds))
         .with("liability", figure(start.clean))
         .with("equity_issue_costs", figure(terms.issue_costs.minus(start.issue_costs)?));
+    let capital_rule =
+        Derivation::new("proceeds - what is repaid at maturity: a substantial premium", "ASC 470-20-25-13")
+            .with("proceeds", figure(terms.proceeds))
+            .with("repaid_at_maturity", figure(terms.repaid_at_maturity()?));
     let interest_rule =
         Derivation::new("interest accrued from the dated date to settlement, received from holders", "ASC 835-30-35-2")
             .with("dated_date", terms.dated_date)
@@ -122,6 +138,7 @@ fn entry(instrument: &Instrument, received: Amount, premium_discount: Amount) ->
         credit(AccountRole::BondsPayable, terms.principal, "Principal issued", principal_rule)?,
         credit(AccountRole::InterestPayable, received, "Accrued interest received", interest_rule)?,
         credit(AccountRole::EquityComponent, start.equity_component, "Equity component", equity_rule)?,
+        credit(AccountRole::AdditionalPaidInCapital, in_capital, "Substantial premium", capital_rule)?,
     ];
     let memo = ("Premium on issue", "Discount on issue");
     lines.extend(premium_discount_lines(Amount::ZERO, premium_discount, Amount::ZERO, memo, &premium_rule)?);

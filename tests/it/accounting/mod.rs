@@ -30,6 +30,7 @@ pub fn usd(text: &str) -> Amount {
 pub fn terms() -> Terms {
     Terms {
         opening: None,
+        premium_treatment: None,
         straight_debt_rate: None,
         equity_issue_costs: None,
         currency: Currency::from_code("USD").expect("listed"),

@@ -34,7 +34,7 @@ pub fn last_batch(answer: &Value) -> &Value {
 async fn a_premium_goes_to_capital_without_gain_or_loss(service: Service) {
     service.mapped_entity("ACME").await;
     let issue = service
-        .issue(textbook(json!({"principal": "1000.00", "proceeds": "1100.00",
+        .issue(textbook(json!({"principal": "1000.00", "proceeds": "1100.00", "premium_treatment": "liability",
             "conversion": {"shares_per_denomination": "10", "share_par_value": "100"}})))
         .await;
     let body = json!({"effective_date": "2025-01-01", "principal": "1000.00"});

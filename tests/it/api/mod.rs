@@ -38,5 +38,6 @@ mod reversals;
 mod rollforward;
 mod series;
 mod settlements;
+mod substantial_premium;
 mod together;
 mod trial_balance;

@@ -55,6 +55,8 @@ impl Life {
         }
         if framework == Framework::Ifrs {
             body["straight_debt_rate"] = json!(format!("0.{}", dice.between(25, 30)));
+            body["premium_treatment"].take();
+            body.as_object_mut().expect("an object").retain(|_, value| !value.is_null());
         }
         let issued = service.post("/v1/bond-issues", &body).await.created();
         let minor =

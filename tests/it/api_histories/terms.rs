@@ -72,6 +72,9 @@ pub fn draw(dice: &mut Dice, reference: &str) -> (Value, Terms, Currency) {
     let redemption = if dice.chance(75) { 10_000 } else { dice.between(10_000, 11_500) };
     let price = if frequency == 0 { dice.between(6_500, 9_900) } else { dice.between(8_500, 11_500) };
     let proceeds = principal * price / 10_000;
+    let repaid = (2 * i128::from(principal) * i128::from(redemption) + 10_000) / 20_000;
+    let is_substantial = i128::from(proceeds) * 10 >= repaid * 11;
+    let in_capital = is_substantial && dice.chance(50);
     let issue_costs = if dice.chance(40) { 0 } else { dice.between(1, proceeds / 40) };
     let (day_count_name, day_count) = dice.pick(&DAY_COUNTS);
     let (interest_name, on_conversion) = dice.pick(&INTEREST);
@@ -96,6 +99,9 @@ pub fn draw(dice: &mut Dice, reference: &str) -> (Value, Terms, Currency) {
             body[name] = value;
         }
     };
+    // A substantial premium that is capital leaves the debt at what is repaid.
+    let treatment = if in_capital { "paid_in_capital" } else { "liability" };
+    add("premium_treatment", is_substantial.then(|| json!(treatment)));
     add("first_coupon_date", first_coupon.map(|date| json!(date.to_string())));
     add("record_days", record_days.map(|days| json!(days)));
     add("accrued_interest_received", received.map(|minor| json!(amount(minor))));
@@ -110,7 +116,7 @@ pub fn draw(dice: &mut Dice, reference: &str) -> (Value, Terms, Currency) {
         settlement,
         first_coupon,
         maturity,
-        proceeds_minor: proceeds.into(),
+        proceeds_minor: if in_capital { repaid } else { proceeds.into() },
         issue_costs_minor: issue_costs.into(),
         redemption: hundredths_of_percent(redemption),
         method: if method { Method::EffectiveInterest } else { Method::StraightLine },

@@ -58,6 +58,7 @@ pub fn draw(dice: &mut Dice) -> Terms {
     let record_limit = 28 * i64::from(months) - 1;
     Terms {
         opening: None,
+        premium_treatment: None,
         straight_debt_rate: None,
         equity_issue_costs: None,
         currency: Currency::from_code(dice.pick(&["USD", "EUR", "JPY", "KWD", "CLF"])).expect("listed"),

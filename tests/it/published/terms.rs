@@ -94,6 +94,7 @@ impl TermsData {
         let settlement_date = day(&self.settlement_date)?;
         Ok(Terms {
             opening: None,
+            premium_treatment: None,
             straight_debt_rate: None,
             equity_issue_costs: None,
             currency: usd(),
