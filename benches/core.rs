@@ -100,6 +100,7 @@ fn accrued(books: &Books, through: Date) -> Books {
 fn terms(settlement_date: Date) -> Terms {
     Terms {
         opening: None,
+        put_dates: Vec::new(),
         premium_treatment: None,
         straight_debt_rate: None,
         equity_issue_costs: None,
@@ -126,6 +127,8 @@ fn terms(settlement_date: Date) -> Terms {
         record_days: None,
         conversion: Some(ConversionTerms {
             minimum_adjustment: None,
+            principal_on_conversion: None,
+            sale_price_condition: None,
             make_whole: None,
             shares_per_denomination: Decimal::new(20_1234, 4),
             share_capital: ShareCapital::ParValue(Decimal::new(1, 2)),

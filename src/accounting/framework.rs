@@ -2,6 +2,7 @@
 
 use rust_decimal::Decimal;
 
+use super::classification::RefinancingBasis;
 use super::instrument::{SettlementType, Terms};
 use super::money::Currency;
 use super::refusal::Refusal;
@@ -80,6 +81,12 @@ impl Framework {
         }
     }
 
+    /// Whether a refinancing keeps debt that falls due within a year from being current: under US GAAP one that is done or agreed before
+    /// the statements are issued too (ASC 470-10-45-14), under IFRS only a right that existed at the end of the period (IAS 1.72, 73, 76).
+    pub fn counts_refinancing(self, basis: RefinancingBasis) -> bool {
+        self == Framework::UsGaap || basis == RefinancingBasis::RightAtBalanceSheetDate
+    }
+
     /// The paragraph by which an entity of this framework does what a paragraph of US GAAP says, where both say the same; others stay.
     pub fn paragraph(self, us_gaap: &'static str) -> &'static str {
         match (self, us_gaap) {
@@ -89,6 +96,11 @@ impl Framework {
             (Framework::Ifrs, "ASC 405-20-40-1") => "IFRS 9.3.3.1",
             (Framework::Ifrs, "ASC 470-20-25-12") => "IFRS 9.5.1.1",
             (Framework::Ifrs, "ASC 470-20-40-4" | "ASC 470-20-40-11" | "ASC 470-20-40-16") => "IAS 32.AG32",
+            (Framework::Ifrs, "ASC 210-10-45-9") => "IAS 1.69",
+            (Framework::Ifrs, "ASC 470-10-45-10") => "IAS 1.69(d)",
+            (Framework::Ifrs, "ASC 470-10-45-11") => "IAS 1.72B, 74",
+            (Framework::Ifrs, "ASC 470-10-45-14") => "IAS 1.73",
+            (Framework::Ifrs, "ASC 470-20-45-1B") => "IAS 1.76B",
             (Framework::Ifrs, "ASC 505-10" | "ASC 505-30") => "IAS 32.33-35",
             (_, same) => same,
         }

@@ -5,6 +5,7 @@
 //! outstanding), [`journal`] (what is posted), [`transaction`] (the rules that turn a command into postings).
 
 pub mod account_mapping;
+pub mod classification;
 pub mod fiscal_calendar;
 pub mod framework;
 pub mod identifier;

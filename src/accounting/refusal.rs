@@ -130,6 +130,10 @@ pub enum Refusal {
     NothingOutstanding {
         date: Date,
     },
+    AlreadyReclassified {
+        date: Date,
+        event: String,
+    },
 }
 
 impl Refusal {
@@ -161,6 +165,7 @@ impl Refusal {
             Refusal::NothingDue { .. } => "nothing_due",
             Refusal::AcceptanceAlreadySettled { .. } => "acceptance_already_settled",
             Refusal::NothingOutstanding { .. } => "nothing_outstanding",
+            Refusal::AlreadyReclassified { .. } => "already_reclassified",
         }
     }
 
@@ -175,7 +180,8 @@ impl Refusal {
             | Refusal::CouponAlreadyPaid { .. }
             | Refusal::NothingDue { .. }
             | Refusal::AcceptanceAlreadySettled { .. }
-            | Refusal::NothingOutstanding { .. } => Class::NotNow,
+            | Refusal::NothingOutstanding { .. }
+            | Refusal::AlreadyReclassified { .. } => Class::NotNow,
             _ => Class::Never,
         }
     }
@@ -199,6 +205,7 @@ impl Refusal {
             Refusal::CouponAlreadyPaid { .. } | Refusal::NothingDue { .. } => Some("coupon_date"),
             Refusal::AcceptanceAlreadySettled { .. } => Some("acceptance"),
             Refusal::LaterEventDepends { .. } | Refusal::NothingOutstanding { .. } => Some("effective_date"),
+            Refusal::AlreadyReclassified { .. } => Some("balance_sheet_date"),
             Refusal::Overflow
             | Refusal::NoConversionTerms
             | Refusal::LaterEventInTheWay { .. }
@@ -322,6 +329,9 @@ impl fmt::Display for Refusal {
             }
             Refusal::NothingOutstanding { date } => {
                 write!(f, "nothing is outstanding on {date}, so that there is nothing to revise")
+            }
+            Refusal::AlreadyReclassified { date, event } => {
+                write!(f, "the current portion on {date} is recorded already, by the event {event}; reverse that first")
             }
         }
     }

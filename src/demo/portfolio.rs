@@ -98,6 +98,7 @@ impl Portfolio {
                 vec![self.on_issue(target, IssueCommand::Reverse(Box::new(reversing)))?]
             }
             "modification" => vec![self.on_issue(target, IssueCommand::Modify(Box::new(json(body)?)))?],
+            "reclassification" => vec![self.on_issue(target, IssueCommand::Reclassify(json(body)?))?],
             "repurchase" => vec![self.on_issue(target, IssueCommand::Repurchase(json(body)?))?],
             "inducement" => {
                 let mut request: InducementRequest = json(body)?;

@@ -5,7 +5,7 @@ use utoipa::ToSchema;
 
 use super::{
     BatchDocument, EstimateBlock, ExtinguishmentBlock, IssueCostAdjustmentBlock, ModificationBlock,
-    OpeningInterestBlock, RateAdjustmentBlock, ReversalBlock, money,
+    OpeningInterestBlock, RateAdjustmentBlock, ReclassificationBlock, ReversalBlock, money,
 };
 use crate::accounting::Currency;
 use crate::accounting::position::Position;
@@ -98,6 +98,8 @@ pub struct RecordingAnswer {
     pub redemption: Option<ExtinguishmentBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rate_adjustment: Option<RateAdjustmentBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reclassification: Option<ReclassificationBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reversal: Option<ReversalBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]

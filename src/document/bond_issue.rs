@@ -178,6 +178,10 @@ pub struct BondIssueDocument {
     /// The earliest non-contingent put, a coupon date.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub amortization_end: Option<DateString>,
+    /// When holders may demand repayment before maturity without any condition, in order. They make the debt current a year before;
+    /// `amortization_end` is one of them in any case.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub put_dates: Vec<DateString>,
     /// Under US GAAP, of a convertible issue above what is repaid at maturity. Needed from a tenth above on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub premium_treatment: Option<PremiumTreatmentName>,
@@ -242,6 +246,7 @@ impl BondIssueDocument {
             within_period: self.within_period.into(),
             accrual_cutoff: self.accrual_cutoff.into(),
             amortization_end: self.amortization_end.map(|date| date.0),
+            put_dates: self.put_dates.iter().map(|date| date.0).collect(),
             premium_treatment: self.premium_treatment.map(Into::into),
             stated_effective_rate: self.stated_effective_rate.map(|rate| rate.0),
             record_days: self.record_days,

@@ -1,12 +1,15 @@
 //! The conversion feature of an issue, on the wire and in the store.
 
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::bond_issue::{AccruedInterestName, SettlementName};
 use super::wire::{DateString, DecimalString};
 use crate::accounting::Refusal;
-use crate::accounting::instrument::{ConversionTerms, MakeWhole, MakeWholeRow, ShareCapital};
+use crate::accounting::instrument::{
+    ConversionTerms, MakeWhole, MakeWholeRow, PrincipalOnConversion, SalePriceCondition, ShareCapital,
+};
 
 /// The conversion feature. Give `share_par_value`, or `no_par` for stock without par value.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -30,6 +33,47 @@ pub struct ConversionDocument {
     pub minimum_adjustment: Option<DecimalString>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub make_whole: Option<MakeWholeDocument>,
+    /// Of a combination settlement: whether the principal is paid in cash, or in what the issuer elects each time. `cash` if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub principal_on_conversion: Option<PrincipalOnConversionName>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sale_price_condition: Option<SalePriceConditionDocument>,
+}
+
+/// In what the principal is paid at a conversion that is settled in cash and shares.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PrincipalOnConversionName {
+    Cash,
+    /// In cash, shares or both, as the issuer elects.
+    IssuerElects,
+}
+
+/// Holders may convert during a calendar quarter if on `days` of the last `of_days` trading days of the quarter before the price of a
+/// share was at least `percent` of the conversion price in force on the day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SalePriceConditionDocument {
+    #[schema(example = "130")]
+    pub percent: DecimalString,
+    #[schema(example = 20)]
+    pub days: u16,
+    #[schema(example = 30)]
+    pub of_days: u16,
+    /// From when holders may convert whatever the price is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub convertible_from: Option<DateString>,
+}
+
+impl From<SalePriceConditionDocument> for SalePriceCondition {
+    fn from(document: SalePriceConditionDocument) -> SalePriceCondition {
+        SalePriceCondition {
+            threshold: document.percent.0 / Decimal::ONE_HUNDRED,
+            days: document.days,
+            of_days: document.of_days,
+            convertible_from: document.convertible_from.map(|date| date.0),
+        }
+    }
 }
 
 /// Additional shares for holders who convert in connection with a make-whole event, by effective date and share price. Between two dates
@@ -79,6 +123,11 @@ impl ConversionDocument {
             settlement: self.settlement.into(),
             minimum_adjustment: self.minimum_adjustment.map(|least| least.0),
             make_whole: self.make_whole.as_ref().map(MakeWholeDocument::table),
+            principal_on_conversion: self.principal_on_conversion.map(|paid| match paid {
+                PrincipalOnConversionName::Cash => PrincipalOnConversion::Cash,
+                PrincipalOnConversionName::IssuerElects => PrincipalOnConversion::IssuerElects,
+            }),
+            sale_price_condition: self.sale_price_condition.map(Into::into),
         })
     }
 }

@@ -5,6 +5,7 @@ mod answer;
 mod batch;
 mod bond_issue;
 mod carrying_value;
+mod classification;
 mod commands;
 mod conversion_terms;
 mod entity;
@@ -26,6 +27,9 @@ pub use batch::{
 };
 pub use bond_issue::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, StoredRates};
 pub use carrying_value::{CarryingValueDocument, ComponentsDocument, ReconcilingItem};
+pub use classification::{
+    ClassificationDocument, DebtDocument, ReclassificationBlock, ReclassificationRequest, ReclassifiedDocument,
+};
 pub use commands::{
     AccrualRequest, ConversionRequest, CouponPaymentRequest, CriteriaDocument, InducementRequest,
     OtherConsiderationDocument, SettlementDocument,

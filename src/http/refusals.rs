@@ -56,6 +56,8 @@ refusals! {
         "All bonds have converted or were repaid by the date.";
     "acceptance_already_settled" CONFLICT "The acceptance is settled already",
         "An accepted offer is settled once.";
+    "already_reclassified" CONFLICT "The current portion is recorded already",
+        "An issue has one reclassification a balance-sheet date; reverse it to record another.";
     "reference_in_use" CONFLICT "The reference is in use",
         "A reference names one thing of its kind in an entity; the figures name it.";
     "entity_exists" CONFLICT "The entity exists already",

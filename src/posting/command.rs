@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use crate::document::{
     AccountMappingDocument, AccrualRequest, BondIssueDocument, ConversionRequest, CouponPaymentRequest, EntityDocument,
     EstimateRequest, InducementRequest, IssueCostAdjustmentRequest, ModificationRequest, RateAdjustmentRequest,
-    RedemptionRequest, RepurchaseRequest, ReversalRequest,
+    ReclassificationRequest, RedemptionRequest, RepurchaseRequest, ReversalRequest,
 };
 
 /// A command to record.
@@ -64,6 +64,7 @@ pub enum IssueCommand {
     Modify(Box<ModificationRequest>),
     Estimate(EstimateRequest),
     AdjustIssueCosts(IssueCostAdjustmentRequest),
+    Reclassify(Box<ReclassificationRequest>),
     Reverse(Box<Reversing>),
 }
 
@@ -128,6 +129,7 @@ impl IssueCommand {
             IssueCommand::Modify(_) => "modification",
             IssueCommand::Estimate(_) => "estimate",
             IssueCommand::AdjustIssueCosts(_) => "issue_cost_adjustment",
+            IssueCommand::Reclassify(_) => "reclassification",
             IssueCommand::Reverse(_) => "reversal",
         }
     }
@@ -144,6 +146,7 @@ impl IssueCommand {
             IssueCommand::Modify(request) => request.reference.as_deref(),
             IssueCommand::Estimate(request) => request.reference.as_deref(),
             IssueCommand::AdjustIssueCosts(request) => request.reference.as_deref(),
+            IssueCommand::Reclassify(request) => request.reference.as_deref(),
             IssueCommand::Reverse(reversing) => reversing.request.reference.as_deref(),
         }
     }

@@ -12,7 +12,6 @@ use super::convert;
 use super::draft::Draft;
 use super::error::RecordError;
 use super::workspace::{IssueState, Newest, Workspace};
-use crate::accounting::Currency;
 use crate::accounting::framework::Framework;
 use crate::accounting::instrument::Instrument;
 use crate::accounting::journal::Posting;
@@ -23,20 +22,21 @@ use crate::accounting::transaction::coupon_payment::CouponPayment;
 use crate::accounting::transaction::extinguishment::{Extinguishment, Occasion};
 use crate::accounting::transaction::series::Part;
 use crate::accounting::transaction::{Books, Decision, issuance, opening_balance};
+use crate::accounting::{Currency, Refusal};
 use crate::document::{
     AccrualRequest, BondIssueDocument, ConversionBlock, ConversionRequest, CouponPaymentBlock, CouponPaymentRequest,
     ExtinguishmentBlock, IssuanceBlock, OpeningInterestBlock, PositionDocument, RateAdjustmentBlock,
-    RateAdjustmentRequest, RecordingAnswer,
+    RateAdjustmentRequest, ReclassificationBlock, ReclassificationRequest, RecordingAnswer,
 };
 use crate::store::{CouponRow, Reader, Rows};
 
 /// What a command on an issue came to.
 pub(super) enum Decided {
     Drafted(Box<Drafted>),
-    /// Nothing to post: the reason, and how far the issue is accrued.
+    /// Nothing to post: the reason, and what is answered.
     Nothing {
         reason: &'static str,
-        accrued_through: Date,
+        answer: Box<RecordingAnswer>,
     },
 }
 
@@ -132,6 +132,7 @@ pub(super) async fn on_issue(
         }
         IssueCommand::Induce(request) => asked.induce(request, reader).await,
         IssueCommand::AdjustRate(request) => asked.adjust_rate(request, reader).await,
+        IssueCommand::Reclassify(request) => asked.reclassify(request, reader).await,
         IssueCommand::Reverse(reversing) => asked.reverse(reversing, reader).await,
         IssueCommand::Modify(request) => asked.modify(request, reader).await,
         IssueCommand::Estimate(request) => asked.estimate(request, reader).await,
@@ -193,7 +194,9 @@ impl Asked<'_> {
             let outstanding = books.history.last().is_some_and(|row| row.principal.is_positive());
             let reason = if outstanding { "accrued through this date already" } else { "nothing is outstanding" };
             let accrued_through = books.accrued().date.max(books.instrument.start().moment.date);
-            return Ok(Decided::Nothing { reason, accrued_through });
+            let accrued_through = Some(accrued_through.to_string());
+            let answer = Box::new(RecordingAnswer { accrued_through, ..RecordingAnswer::default() });
+            return Ok(Decided::Nothing { reason, answer });
         };
         let blocks = RecordingAnswer {
             accrued_through: Some(decision.effective_date.to_string()),
@@ -288,6 +291,28 @@ impl Asked<'_> {
         rows.conversion_rates.push(convert::stored_rate(self.entity, self.id, &decision.outcome));
         let parts = self.parts("rate_adjustment", &books, request.reference.as_ref(), request)?;
         Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, rows)?)))
+    }
+
+    async fn reclassify(
+        &self,
+        request: &ReclassificationRequest,
+        reader: &mut Reader<'_>,
+    ) -> Result<Decided, RecordError> {
+        let currency = self.currency();
+        let reclassification = request.command(currency)?;
+        let date = reclassification.balance_sheet_date;
+        if let Some(event) = reader.reclassified(self.entity, self.id, &date.to_string(), i64::MAX).await? {
+            return Err(Refusal::AlreadyReclassified { date, event: event.id }.into());
+        }
+        let books = self.state.books_from(self.entity, self.id, date, false, reader).await?;
+        let decision = reclassification.decide(&books, self.framework)?;
+        let reclassification = Some(ReclassificationBlock::of(&decision.outcome, currency)?);
+        let blocks = RecordingAnswer { reclassification, ..RecordingAnswer::default() };
+        if decision.postings.is_empty() {
+            return Ok(Decided::Nothing { reason: "nothing is current", answer: Box::new(blocks) });
+        }
+        let parts = self.parts("reclassification", &books, request.reference.as_ref(), request)?;
+        Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
     }
 
     async fn extinguish(

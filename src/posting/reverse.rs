@@ -150,6 +150,7 @@ impl Asked<'_> {
             "modification" => "modification",
             "estimate" => "estimate",
             "issue_cost_adjustment" => "issue_cost_adjustment",
+            "reclassification" => "reclassification",
             _ => "inducement",
         };
         let settled =

@@ -114,7 +114,7 @@ impl Session<'_> {
                         answer.preview_sha256 = Some(preview::hash(&answer)?);
                         Recorded::new(OK, &answer)
                     }
-                    Decided::Nothing { accrued_through, .. } => Recorded::new(OK, &nothing(accrued_through)),
+                    Decided::Nothing { answer, .. } => Recorded::new(OK, &*answer),
                 }
             }
             Command::AccrueEntity { request, .. } => super::accrue_entity::preview(workspace, request, reader).await,
@@ -170,9 +170,9 @@ impl Session<'_> {
         self.check_tag(id, state)?;
         let drafted = match decide::on_issue(workspace, id, command, reader).await? {
             Decided::Drafted(drafted) => *drafted,
-            Decided::Nothing { accrued_through, .. } => {
+            Decided::Nothing { answer, .. } => {
                 let entity = workspace.head.entity.clone();
-                return self.nothing_to_do(&entity, Recorded::new(OK, &nothing(accrued_through))?, reader).await;
+                return self.nothing_to_do(&entity, Recorded::new(OK, &*answer)?, reader).await;
             }
         };
         if self.context.preview_sha256.is_some() {
@@ -245,10 +245,6 @@ pub fn issue_tag(id: &str, event_sequence: i64) -> String {
 
 fn no_entity(entity: &str) -> RecordError {
     RecordError::NotFound(format!("the entity {entity}"))
-}
-
-fn nothing(accrued_through: jiff::civil::Date) -> RecordingAnswer {
-    RecordingAnswer { accrued_through: Some(accrued_through.to_string()), ..RecordingAnswer::default() }
 }
 
 pub(super) fn preview_of(drafted: &Drafted, workspace: &mut Workspace) -> Result<RecordingAnswer, RecordError> {

@@ -10,6 +10,7 @@ use utoipa::ToSchema;
 use super::issued::{Issued, Shelved};
 use super::{Basis, Known, Library, ReadError};
 use crate::accounting::Currency;
+use crate::accounting::instrument::Instrument;
 use crate::accounting::money::Amount;
 use crate::accounting::position::Components;
 use crate::document::wire::Timestamp;
@@ -38,10 +39,11 @@ pub struct CarryingValues {
 }
 
 /// One issue's rows made into its carrying value.
-struct Valued {
-    reference: String,
-    currency: Currency,
-    value: CarryingValue,
+pub(super) struct Valued {
+    pub issued: Arc<Issued>,
+    /// The issue as it was known.
+    pub instrument: Arc<Instrument>,
+    pub value: CarryingValue,
     items: Vec<ReconcilingItem>,
 }
 
@@ -59,9 +61,24 @@ impl Library {
         basis: Basis,
     ) -> Result<CarryingValueDocument, ReadError> {
         let mut reading = self.reading().await?;
-        let mut reader = reading.reader();
+        let (valued, known) = self.valued(entity, id, as_of, at, &mut reading.reader()).await?;
+        valued.document(id, as_of, known, basis)
+    }
+
+    /// The carrying value of an issue as figures, with what was known.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`] when the issue was not known.
+    pub(super) async fn valued(
+        &self,
+        entity: &str,
+        id: &str,
+        as_of: Date,
+        at: Option<Timestamp>,
+        reader: &mut Reader<'_>,
+    ) -> Result<(Valued, Known), ReadError> {
         let (date, at) = (as_of.to_string(), at.map_or(i64::MAX, Timestamp::microseconds));
-        let (Shelved { issued, dates }, rows) = self.in_force(entity, id, &date, at, &mut reader).await?;
+        let (Shelved { issued, dates }, rows) = self.in_force(entity, id, &date, at, reader).await?;
         let known = Known { sequence: rows.known, recorded_at: rows.recorded_at };
         let accrued_date = rows.booked.as_ref().and_then(|row| dates.of_position(&row.accrued_through, at));
         let accrued_position = match accrued_date {
@@ -89,7 +106,7 @@ impl Library {
             accrued_position: accrued_position.as_ref(),
             taken_back_by: taken_back_by.as_ref(),
         };
-        value(issued, known.sequence, rows, as_of, &late)?.document(id, as_of, known, basis)
+        Ok((value(issued, known.sequence, rows, as_of, &late)?, known))
     }
 
     /// The rows of an issue in force at a date as known at a time, with the issue. When its dates in memory turn out to be old,
@@ -212,6 +229,7 @@ fn value(
     late: &[&OutOfPeriod],
 ) -> Result<Valued, ReadError> {
     let instrument = issued.known_at(known).ok_or_else(|| RecordError::corrupt("bond issue", "it has no terms"))?;
+    let instrument = Arc::clone(instrument);
     let currency = instrument.terms().currency;
     let in_force = InForce {
         position: rows.position.map(posting::position_row).transpose()?,
@@ -244,20 +262,20 @@ fn value(
     if let (Some(later), Some(by)) = (in_force.booked.and_then(|row| row.later), rows.taken_back_by) {
         add(&by.event, &by.effective_date, &later.posting_date.to_string(), &later.amounts)?;
     }
-    let value = carrying_value(instrument, as_of, &in_force, &sum)?;
-    Ok(Valued { reference: issued.reference.clone(), currency, value, items })
+    Ok(Valued { value: carrying_value(&instrument, as_of, &in_force, &sum)?, issued, instrument, items })
 }
 
 impl Valued {
     fn document(self, id: &str, as_of: Date, known: Known, basis: Basis) -> Result<CarryingValueDocument, ReadError> {
-        let Valued { reference, currency, value, items } = self;
+        let Valued { issued, instrument, value, items } = self;
+        let currency = instrument.terms().currency;
         let position = match basis {
             Basis::Effective => &value.position,
             Basis::Posted => &value.posted,
         };
         Ok(CarryingValueDocument {
             bond_issue: id.to_owned(),
-            reference,
+            reference: issued.reference.clone(),
             currency: currency.code().to_owned(),
             position: PositionDocument::of(position, currency)?,
             known_at: known.text(),

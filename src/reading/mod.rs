@@ -2,6 +2,7 @@
 
 mod batches;
 mod carrying;
+mod classification;
 mod issued;
 mod issues;
 mod mapping;

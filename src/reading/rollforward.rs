@@ -249,7 +249,8 @@ async fn roles(
                 AccountRole::BondsPayable
                 | AccountRole::PremiumOnBondsPayable
                 | AccountRole::DiscountOnBondsPayable
-                | AccountRole::DebtIssueCosts,
+                | AccountRole::DebtIssueCosts
+                | AccountRole::CurrentPortionOfBondsPayable,
             ) => carrying = carrying.plus(balance)?,
             Some(AccountRole::InterestPayable) => interest = interest.plus(balance)?,
             Some(

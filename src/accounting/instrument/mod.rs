@@ -23,5 +23,5 @@ pub use schedule::ScheduleRow;
 pub use start::{Moment, Start};
 pub use terms::{
     AccrualCutoff, AmortizationMethod, ConversionTerms, InterestOnConversion, Opening, PremiumTreatment,
-    SettlementType, ShareCapital, Terms, WithinPeriod,
+    PrincipalOnConversion, SalePriceCondition, SettlementType, ShareCapital, Terms, WithinPeriod,
 };

@@ -101,6 +101,12 @@ impl Revision {
             redemption_price: revised.redemption_price,
             amortization_end: revised.amortization_end.filter(|end| *end > date),
             conversion: revised.conversion,
+            put_dates: old
+                .put_dates
+                .iter()
+                .copied()
+                .filter(|put| *put > date && *put < revised.maturity_date)
+                .collect(),
             stated_effective_rate: None,
             ..old.clone()
         };

@@ -76,6 +76,43 @@ pub struct ConversionTerms {
     /// The fraction of the rate below which an adjustment is carried forward, if the terms have one.
     pub minimum_adjustment: Option<Decimal>,
     pub make_whole: Option<MakeWhole>,
+    /// In what the principal is paid at a conversion that is settled in cash and shares, where the terms say it.
+    pub principal_on_conversion: Option<PrincipalOnConversion>,
+    /// What the share price must have been for holders to be allowed to convert.
+    pub sale_price_condition: Option<SalePriceCondition>,
+}
+
+/// In what the principal is paid at a conversion.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum PrincipalOnConversion {
+    Cash,
+    /// In cash, shares or both, as the issuer chooses each time.
+    IssuerElects,
+}
+
+/// A condition on the share price under which holders may convert: during a calendar quarter, if on so many of the last trading days of
+/// the quarter before the price was at least so much of the conversion price. (So in public indentures.)
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct SalePriceCondition {
+    /// As a fraction of the conversion price: 1.3 is 130%.
+    pub threshold: Decimal,
+    /// On at least so many days
+    pub days: u16,
+    /// of so many trading days up to the last one of the quarter.
+    pub of_days: u16,
+    /// From when holders may convert whatever the price is.
+    pub convertible_from: Option<Date>,
+}
+
+impl ConversionTerms {
+    /// Whether the issuer must pay the principal in cash when a holder converts.
+    pub fn principal_in_cash(&self) -> bool {
+        match self.settlement {
+            SettlementType::Physical => false,
+            SettlementType::Cash => true,
+            SettlementType::Combination => self.principal_on_conversion != Some(PrincipalOnConversion::IssuerElects),
+        }
+    }
 }
 
 /// What becomes of a substantial premium on a convertible issue (ASC 470-20-25-13).
@@ -135,6 +172,8 @@ pub struct Terms {
     pub accrual_cutoff: AccrualCutoff,
     /// The earliest non-contingent put, to which discount and issue costs are amortised.
     pub amortization_end: Option<Date>,
+    /// When holders may demand repayment before maturity, without any condition; in order.
+    pub put_dates: Vec<Date>,
     pub premium_treatment: Option<PremiumTreatment>,
     /// Nominal annual rate of books taken over.
     pub stated_effective_rate: Option<Decimal>,

@@ -4,7 +4,7 @@ use jiff::civil::{Date, date};
 use rust_decimal::Decimal;
 
 use super::coupon_dates::CouponDates;
-use super::terms::{ShareCapital, Terms};
+use super::terms::{SettlementType, ShareCapital, Terms};
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 
@@ -28,6 +28,7 @@ pub(super) fn validate(terms: &Terms) -> Result<CouponDates, Refusal> {
         !terms.is_zero_coupon(),
     )?;
     calendar(terms, &dates)?;
+    put_dates(terms)?;
     conversion(terms)?;
     premium(terms)?;
     Ok(dates)
@@ -209,6 +210,30 @@ fn calendar(terms: &Terms, dates: &CouponDates) -> Result<(), Refusal> {
     }
 }
 
+/// Puts lie within the issue's life, and discount and issue costs run to the earliest of them if to any.
+fn put_dates(terms: &Terms) -> Result<(), Refusal> {
+    let mut before = terms.settlement_date;
+    for put in &terms.put_dates {
+        if *put <= before || *put >= terms.maturity_date {
+            let rule = format!(
+                "each date comes once, in order, after settlement_date {} and before maturity_date {}",
+                terms.settlement_date, terms.maturity_date
+            );
+            return Err(Refusal::invalid("put_dates", put, rule));
+        }
+        before = *put;
+    }
+    match (terms.amortization_end, terms.put_dates.first()) {
+        (Some(end), Some(first)) if end > *first => Err(Refusal::contradiction(
+            "amortization_end",
+            format!(
+                "it is the earliest put, but holders may demand repayment on {first} already; give that date or leave it out"
+            ),
+        )),
+        _ => Ok(()),
+    }
+}
+
 /// A premium has a treatment of its own only on a convertible issue, and only where there is one.
 fn premium(terms: &Terms) -> Result<(), Refusal> {
     if terms.premium_treatment.is_none() {
@@ -233,6 +258,36 @@ fn premium(terms: &Terms) -> Result<(), Refusal> {
     Ok(())
 }
 
+/// What the terms say about conversions that pay cash.
+fn cash_on_conversion(terms: &Terms) -> Result<(), Refusal> {
+    let Some(conversion) = &terms.conversion else { return Ok(()) };
+    if conversion.principal_on_conversion.is_some() && conversion.settlement != SettlementType::Combination {
+        return Err(Refusal::contradiction(
+            "conversion/principal_on_conversion",
+            "only where a conversion is settled in cash and shares is there a question in what the principal is paid; leave it out",
+        ));
+    }
+    let Some(condition) = conversion.sale_price_condition else { return Ok(()) };
+    if condition.threshold <= Decimal::ZERO || condition.threshold > Decimal::TEN {
+        let percent = condition.threshold.saturating_mul(Decimal::ONE_HUNDRED).normalize();
+        let rule = "it is in percent of the conversion price, above 0 and at most 1000";
+        return Err(Refusal::invalid("conversion/sale_price_condition/percent", percent, rule));
+    }
+    decimals("conversion/sale_price_condition/percent", condition.threshold)?;
+    if condition.days == 0 || condition.days > condition.of_days || condition.of_days > 60 {
+        let rule = "it lies from 1 to of_days, and a quarter has no more than 60 trading days to look at";
+        return Err(Refusal::invalid("conversion/sale_price_condition/days", condition.days, rule));
+    }
+    match condition.convertible_from {
+        Some(from) if from > terms.maturity_date => Err(Refusal::invalid(
+            "conversion/sale_price_condition/convertible_from",
+            from,
+            format!("it is not after maturity_date {}", terms.maturity_date),
+        )),
+        _ => Ok(()),
+    }
+}
+
 fn conversion(terms: &Terms) -> Result<(), Refusal> {
     let Some(conversion) = &terms.conversion else { return Ok(()) };
     let figure = |field, value: Decimal, zero_allowed: bool| {
@@ -254,6 +309,7 @@ fn conversion(terms: &Terms) -> Result<(), Refusal> {
             return Err(Refusal::invalid("conversion/make_whole/most_shares_per_denomination", most, rule));
         }
     }
+    cash_on_conversion(terms)?;
     decimals("conversion/minimum_adjustment", conversion.minimum_adjustment.unwrap_or_default())?;
     if let Some(least) =
         conversion.minimum_adjustment.filter(|least| *least <= Decimal::ZERO || *least > Decimal::new(1, 1))

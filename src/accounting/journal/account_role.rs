@@ -51,6 +51,8 @@ roles! {
     PremiumOnBondsPayable "premium_on_bonds_payable" Liability true "Premium on bonds payable";
     DiscountOnBondsPayable "discount_on_bonds_payable" Liability true "Discount on bonds payable";
     DebtIssueCosts "debt_issue_costs" Liability true "Debt issue costs";
+    /// What of the debt is a current liability at a balance-sheet date; moved back when the next period begins.
+    CurrentPortionOfBondsPayable "current_portion_of_bonds_payable" Liability true "Current portion of bonds payable";
     InterestPayable "interest_payable" Liability true "Interest payable";
     AccruedInducement "accrued_inducement" Liability true "Accrued inducement";
     CommonStock "common_stock" Equity false "Common stock";

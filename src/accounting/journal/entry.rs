@@ -93,13 +93,15 @@ pub enum EntryKind {
     Redemption,
     /// Terms modified, or payments estimated anew.
     Modification,
+    /// What is a current liability moved to an account of its own, and back.
+    Reclassification,
     /// The inverse of an entry that was posted.
     Reversal,
 }
 
 impl EntryKind {
     /// Every kind.
-    pub const ALL: [EntryKind; 11] = [
+    pub const ALL: [EntryKind; 12] = [
         EntryKind::Issuance,
         EntryKind::OpeningBalance,
         EntryKind::Accrual,
@@ -110,6 +112,7 @@ impl EntryKind {
         EntryKind::Repurchase,
         EntryKind::Redemption,
         EntryKind::Modification,
+        EntryKind::Reclassification,
         EntryKind::Reversal,
     ];
 
@@ -126,6 +129,7 @@ impl EntryKind {
             EntryKind::Repurchase => "repurchase",
             EntryKind::Redemption => "redemption",
             EntryKind::Modification => "modification",
+            EntryKind::Reclassification => "reclassification",
             EntryKind::Reversal => "reversal",
         }
     }
@@ -151,11 +155,13 @@ pub enum MovementKind {
     Maturity,
     /// The debt carried at another amount: its terms modified, or its payments estimated anew.
     Modification,
+    /// Between non-current and current debt: no component moves.
+    Reclassification,
 }
 
 impl MovementKind {
     /// Every kind, in the order in which a rollforward shows them.
-    pub const ALL: [MovementKind; 12] = [
+    pub const ALL: [MovementKind; 13] = [
         MovementKind::Issuance,
         MovementKind::OpeningBalance,
         MovementKind::Accrual,
@@ -168,6 +174,7 @@ impl MovementKind {
         MovementKind::Put,
         MovementKind::Maturity,
         MovementKind::Modification,
+        MovementKind::Reclassification,
     ];
 
     /// The kind that is stored under a name.
@@ -190,6 +197,7 @@ impl MovementKind {
             MovementKind::Put => "put",
             MovementKind::Maturity => "maturity",
             MovementKind::Modification => "modification",
+            MovementKind::Reclassification => "reclassification",
         }
     }
 }
@@ -244,6 +252,10 @@ impl Entry {
                 false => (Side::Credit, draft.signed.negated()?),
             };
             lines.push(Line { role: draft.role, side, amount, memo: draft.memo, derivation: draft.derivation });
+        }
+        // Debt that is moved to its current portion, or back, is the same debt: nothing of its components moves.
+        if lines.iter().any(|line| line.role == AccountRole::CurrentPortionOfBondsPayable) {
+            movement = Movement::default();
         }
         // Debits before credits, as a journal is read.
         lines.sort_by_key(|line| line.side == Side::Credit);
@@ -326,7 +338,9 @@ impl Movement {
             | AccountRole::DebtConversionExpense
             | AccountRole::LossOnAmendmentOfConversionTerms => (&mut self.expense, debit),
             AccountRole::GainOnExtinguishment | AccountRole::LossOnExtinguishment => (&mut self.gain_loss, credit),
-            AccountRole::AccruedInducement | AccountRole::OpeningBalanceClearing => return Ok(()),
+            AccountRole::AccruedInducement
+            | AccountRole::OpeningBalanceClearing
+            | AccountRole::CurrentPortionOfBondsPayable => return Ok(()),
         };
         *field = field.plus(change)?;
         Ok(())
@@ -364,6 +378,14 @@ mod tests {
 
     fn line(minor: i64) -> LineDraft {
         signed(AccountRole::Cash, Amount::from_minor(minor), "", Derivation::new("", ""))
+    }
+
+    #[test]
+    fn debt_that_moves_to_its_current_portion_moves_no_component() {
+        let of = |role, minor| signed(role, Amount::from_minor(minor), "", Derivation::new("", ""));
+        let drafts = vec![of(AccountRole::BondsPayable, 1), of(AccountRole::CurrentPortionOfBondsPayable, -1)];
+        let entry = Entry::new(EntryKind::Reversal, String::new(), drafts).expect("balances").expect("lines");
+        assert_eq!(entry.movement(), &Movement::default());
     }
 
     #[test]

@@ -18,6 +18,7 @@ mod new_debt;
 mod observation;
 pub mod opening_balance;
 pub mod rate_adjustment;
+pub mod reclassification;
 pub mod reversal;
 mod revising;
 pub mod series;

@@ -74,11 +74,12 @@ pub fn observed(
     })
 }
 
-fn check(prices: &[DailyPrice], settled_on: Date) -> Result<(), Refusal> {
+/// Checks that days come once and in order, each with a price that can be.
+pub(super) fn check_days(field: &'static str, prices: &[DailyPrice]) -> Result<(), Refusal> {
     for pair in prices.windows(2) {
         if pair[1].date <= pair[0].date {
             return Err(Refusal::contradiction(
-                "daily_prices",
+                field,
                 format!(
                     "{} does not follow {}: give each day of the period once, in order",
                     pair[1].date, pair[0].date
@@ -87,8 +88,13 @@ fn check(prices: &[DailyPrice], settled_on: Date) -> Result<(), Refusal> {
         }
     }
     for DailyPrice { price, .. } in prices {
-        check_per_share("daily_prices", Some(*price))?;
+        check_per_share(field, Some(*price))?;
     }
+    Ok(())
+}
+
+fn check(prices: &[DailyPrice], settled_on: Date) -> Result<(), Refusal> {
+    check_days("daily_prices", prices)?;
     match prices.last().filter(|last| last.date > settled_on) {
         Some(last) => Err(Refusal::contradiction(
             "effective_date",

@@ -4,6 +4,7 @@
 mod account_mapping;
 mod bond_issues;
 mod carrying_values;
+mod classification;
 mod entities;
 mod journal_batches;
 mod reports;
@@ -49,6 +50,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(bond_issues::schedule))
         .routes(routes!(bond_issues::events))
         .routes(routes!(carrying_values::one))
+        .routes(routes!(classification::get))
         .routes(routes!(transactions::accrue))
         .routes(routes!(transactions::pay_coupon))
         .routes(routes!(transactions::convert))
@@ -61,6 +63,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(transactions::modify))
         .routes(routes!(transactions::estimate))
         .routes(routes!(transactions::adjust_issue_costs))
+        .routes(routes!(transactions::reclassify))
         .routes(routes!(transactions::reverse))
         .routes(routes!(journal_batches::list))
         .routes(routes!(journal_batches::get))

@@ -6,8 +6,8 @@ use axum::response::Response;
 use super::App;
 use crate::document::{
     AccrualRequest, ConversionRequest, CouponPaymentRequest, EntityAccrualAnswer, EstimateRequest, InducementRequest,
-    IssueCostAdjustmentRequest, ModificationRequest, RateAdjustmentRequest, RecordingAnswer, RedemptionRequest,
-    RepurchaseRequest, ReversalRequest,
+    IssueCostAdjustmentRequest, ModificationRequest, RateAdjustmentRequest, ReclassificationRequest, RecordingAnswer,
+    RedemptionRequest, RepurchaseRequest, ReversalRequest,
 };
 use crate::http::body::Fingerprint;
 use crate::http::extract::{Body, Path, Recording};
@@ -193,6 +193,21 @@ pub async fn adjust_issue_costs(
     body: Body<IssueCostAdjustmentRequest>,
 ) -> Result<Response, Problem> {
     on_issue(app, &id, id.entity(), IssueCommand::AdjustIssueCosts(body.value), recording, body.fingerprint).await
+}
+
+/// Record the current portion at a balance-sheet date
+///
+/// What falls due within a year, or can be demanded in cash within one, moves to the current portion on the date and back on the first day
+/// of the next fiscal period. The debt is accrued through the date first. Answers 200 without batches when nothing is current.
+#[utoipa::path(post, operation_id = "reclassify_current_portion", path = "/v1/bond-issues/{id}/reclassifications", tag = "transactions", params(IdPath, Recording),
+    request_body = ReclassificationRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
+pub async fn reclassify(
+    State(app): State<App>,
+    Path(id): Path<RecordId>,
+    recording: Recording,
+    body: Body<ReclassificationRequest>,
+) -> Result<Response, Problem> {
+    on_issue(app, &id, id.entity(), IssueCommand::Reclassify(Box::new(body.value)), recording, body.fingerprint).await
 }
 
 /// Reverse an event

@@ -59,6 +59,15 @@ static POSITION_BY: Text = Text::new(|| {
     )
 });
 
+static RECLASSIFIED: Text = Text::new(|| {
+    format!(
+        "select {} from event v where v.entity = $1 and v.bond_issue = $2 and v.effective_date = $3 and v.sequence <= $4 \
+         and v.kind = 'reclassification' and not exists (select 1 from reversal r where r.entity = v.entity \
+         and r.bond_issue = v.bond_issue and r.reversed = v.sequence and r.sequence <= $4) order by v.sequence limit 1",
+        EventRow::columns("v")
+    )
+});
+
 impl Reader<'_> {
     /// The event behind a batch.
     pub async fn event_of_batch(&mut self, entity: &str, batch: &str) -> Result<Option<EventOfBatch>, StoreError> {
@@ -81,6 +90,18 @@ impl Reader<'_> {
     /// do adjustments of the conversion rate, which have no entry and no batch by which they could be reversed first.
     pub async fn first_standing(&mut self, entity: &str, bond_issue: &str) -> Result<Option<EventRow>, StoreError> {
         self.one(&FIRST_STANDING, &[Arg::Text(entity), Arg::Text(bond_issue)]).await
+    }
+
+    /// The reclassification of an issue at a balance-sheet date that stands as known at a sequence.
+    pub async fn reclassified(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        date: &str,
+        known: i64,
+    ) -> Result<Option<EventRow>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date), Arg::Int(known)];
+        self.one(&RECLASSIFIED, &args).await
     }
 
     /// The position in force at a date as known at a sequence.

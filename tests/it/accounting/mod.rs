@@ -30,6 +30,7 @@ pub fn usd(text: &str) -> Amount {
 pub fn terms() -> Terms {
     Terms {
         opening: None,
+        put_dates: Vec::new(),
         premium_treatment: None,
         straight_debt_rate: None,
         equity_issue_costs: None,
@@ -56,6 +57,8 @@ pub fn terms() -> Terms {
         record_days: None,
         conversion: Some(ConversionTerms {
             minimum_adjustment: None,
+            principal_on_conversion: None,
+            sale_price_condition: None,
             make_whole: None,
             shares_per_denomination: decimal("20"),
             share_capital: ShareCapital::ParValue(decimal("1")),

@@ -20,7 +20,7 @@ async fn a_mapping_resolves_by_the_date_and_names_what_is_missing(service: Servi
     assert_fields(&empty, "accounts missing");
     assert_eq!((&empty["accounts"], &empty["missing"]), (&json!({}), &json!(ROLES)));
 
-    let cash = json!({"accounts": {"cash": {"account": "1011", "name": "Bank"}}});
+    let cash = json!({"accounts": {"cash": {"account": "1012", "name": "Bank"}}});
     let put = service.put(&mapping_path("ACME", "2025-07-01"), &cash).await.done();
     assert_eq!(put, json!({"accounts": cash["accounts"], "effective_from": "2025-07-01"}));
     let whole = service.put(&mapping_path("ACME", "2026-01-01"), &all_accounts()).await.done();
@@ -67,17 +67,17 @@ async fn an_issue_has_accounts_of_its_own_before_the_entitys(service: Service) {
     service.put(&path, &own).await.done();
     let accrual = json!({"through": "2025-01-31"});
     let mine = service.record(&issue, "accruals", accrual.clone()).await;
-    let expected = [("interest_expense", "1011"), ("interest_payable", "2999-1")];
+    let expected = [("interest_expense", "1012"), ("interest_payable", "2999-1")];
     assert_eq!(accounts(&mine["journal_batches"][0]), expected);
     let theirs = service.record(&other, "accruals", accrual).await;
-    let expected = [("interest_expense", "1011"), ("interest_payable", "1006")];
+    let expected = [("interest_expense", "1012"), ("interest_payable", "1007")];
     assert_eq!(accounts(&theirs["journal_batches"][0]), expected);
     // And in one batch for both of them.
     let close = service.post("/v1/entities/ACME/accruals", &json!({"through": "2025-02-28"})).await.created();
     let batch = service.read(&format!("/v1/journal-batches/{}", text(&close["journal_batches"][0]["id"]))).await;
     let mut payable: Vec<_> = accounts(&batch).into_iter().filter(|(role, _)| *role == "interest_payable").collect();
     payable.sort_unstable();
-    assert_eq!(payable, [("interest_payable", "1006"), ("interest_payable", "2999-1")]);
+    assert_eq!(payable, [("interest_payable", "1007"), ("interest_payable", "2999-1")]);
     let resolved = service.read(&format!("{PATH}?as_of=2025-06-30&bond_issue={issue}")).await;
     assert_eq!(resolved["accounts"]["interest_payable"]["account"], json!("2999-1"));
     assert_eq!(resolved["accounts"]["cash"]["account"], json!("1000"));
@@ -106,7 +106,7 @@ async fn what_is_no_mapping_is_refused(service: Service) {
         (json!({"accounts": {"petty_cash": {"account": "1"}}}), "/accounts"),
         (json!({"accounts": {"cash": {"account": " "}}}), "/accounts"),
         (json!({"accounts": {"cash": {"account": 1010}}}), "/accounts/cash/account"),
-        (json!({"accounts": {"cash": {"number": "1011"}}}), "/accounts/cash/number"),
+        (json!({"accounts": {"cash": {"number": "1012"}}}), "/accounts/cash/number"),
         (json!({"accounts": {"cash": {}}}), "/accounts/cash/account"),
         (json!({}), "/accounts"),
     ] {

@@ -42,7 +42,7 @@ async fn a_mapped_batch_is_released_when_it_is_posted(service: Service) {
     }
     assert_eq!(releases[1]["journal_batch"], answer["journal_batches"][0]);
     let line = &answer["journal_batches"][0]["entries"][0]["lines"][0];
-    assert_eq!((&line["account"], &line["account_name"]), (&json!("1011"), &json!("interest expense")));
+    assert_eq!((&line["account"], &line["account_name"]), (&json!("1012"), &json!("interest expense")));
 }
 
 /// Without an account for additional paid-in capital the conversions wait, and nothing else does.
@@ -98,7 +98,7 @@ async fn roles_resolve_by_the_mapping_in_force_on_the_posting_date(service: Serv
         .iter()
         .map(|batch| text(&batch["entries"][0]["lines"][0]["account"]).to_owned())
         .collect();
-    assert_eq!(accounts, ["1011", "NEW"]);
+    assert_eq!(accounts, ["1012", "NEW"]);
 }
 
 /// The accounts of a release as its hash takes them: by role; those of an issue apart where it has its own.

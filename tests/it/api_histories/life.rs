@@ -39,6 +39,7 @@ pub enum Outcome {
     Converted,
     Backdated,
     Reversed,
+    Reclassified,
     Nothing,
     Refused,
     /// Not proposed, because core and reference treat a rounding unit of it differently, both for a reason.

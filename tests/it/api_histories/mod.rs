@@ -8,6 +8,7 @@
 mod dice;
 mod found;
 mod life;
+mod reclassification;
 mod reports;
 mod reversal;
 mod terms;
@@ -69,6 +70,10 @@ async fn live(service: Service, framework: Framework) {
         let event = life.propose(&mut dice);
         *account.doing.borrow_mut() = format!("{} {event:?} after {:#?}", life.id, life.history.events());
         *outcomes.entry(life.step(&service, &mut dice, event).await).or_insert(0) += 1;
+        if dice.chance(15) {
+            *account.doing.borrow_mut() = format!("{} reclassifying after {:#?}", life.id, life.history.events());
+            *outcomes.entry(life.reclassify(&service, &mut dice).await).or_insert(0) += 1;
+        }
         if dice.chance(25) {
             snapshots.take(&service, &mut dice, &lives).await;
         }
@@ -89,6 +94,7 @@ async fn live(service: Service, framework: Framework) {
             Outcome::Converted,
             Outcome::Backdated,
             Outcome::Reversed,
+            Outcome::Reclassified,
             Outcome::Refused,
         ] {
             assert!(happened(outcome) >= 10, "a run that hardly has {outcome:?} shows little: {outcomes:?}");

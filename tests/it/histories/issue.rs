@@ -58,6 +58,7 @@ pub fn draw(dice: &mut Dice) -> Terms {
     let record_limit = 28 * i64::from(months) - 1;
     Terms {
         opening: None,
+        put_dates: Vec::new(),
         premium_treatment: None,
         straight_debt_rate: None,
         equity_issue_costs: None,
@@ -102,6 +103,8 @@ pub fn draw(dice: &mut Dice) -> Terms {
         }),
         conversion: Some(ConversionTerms {
             minimum_adjustment: None,
+            principal_on_conversion: None,
+            sale_price_condition: None,
             make_whole: None,
             // So few that the shares of the largest issue can be valued in 64 bits.
             shares_per_denomination: Decimal::new(dice.magnitude((10_000 * denomination).min(9_999_999)), 4),

@@ -94,6 +94,7 @@ impl TermsData {
         let settlement_date = day(&self.settlement_date)?;
         Ok(Terms {
             opening: None,
+            put_dates: Vec::new(),
             premium_treatment: None,
             straight_debt_rate: None,
             equity_issue_costs: None,
@@ -135,6 +136,8 @@ impl ConversionData {
     fn terms(&self) -> Result<ConversionTerms, String> {
         Ok(ConversionTerms {
             minimum_adjustment: None,
+            principal_on_conversion: None,
+            sale_price_condition: None,
             make_whole: None,
             shares_per_denomination: decimal(&self.shares_per_denomination)?,
             share_capital: match self.share_par_value.as_deref() {

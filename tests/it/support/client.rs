@@ -212,13 +212,14 @@ pub fn all_accounts() -> Value {
 }
 
 /// The roles that this version posts to.
-pub const ROLES: [&str; 18] = [
+pub const ROLES: [&str; 19] = [
     "cash",
     "interest_receivable",
     "bonds_payable",
     "premium_on_bonds_payable",
     "discount_on_bonds_payable",
     "debt_issue_costs",
+    "current_portion_of_bonds_payable",
     "interest_payable",
     "accrued_inducement",
     "common_stock",
