@@ -90,7 +90,9 @@ pub enum Refusal {
     },
     ExceedsOutstanding {
         principal: Decimal,
+        /// Of which `surrendered` bears no interest any more and waits for its settlement.
         outstanding: Decimal,
+        surrendered: Decimal,
         date: Date,
     },
     LaterEventInTheWay {
@@ -134,6 +136,9 @@ pub enum Refusal {
         date: Date,
         event: String,
     },
+    SurrenderAlreadySettled {
+        surrender: String,
+    },
 }
 
 impl Refusal {
@@ -166,6 +171,7 @@ impl Refusal {
             Refusal::AcceptanceAlreadySettled { .. } => "acceptance_already_settled",
             Refusal::NothingOutstanding { .. } => "nothing_outstanding",
             Refusal::AlreadyReclassified { .. } => "already_reclassified",
+            Refusal::SurrenderAlreadySettled { .. } => "surrender_already_settled",
         }
     }
 
@@ -181,7 +187,8 @@ impl Refusal {
             | Refusal::NothingDue { .. }
             | Refusal::AcceptanceAlreadySettled { .. }
             | Refusal::NothingOutstanding { .. }
-            | Refusal::AlreadyReclassified { .. } => Class::NotNow,
+            | Refusal::AlreadyReclassified { .. }
+            | Refusal::SurrenderAlreadySettled { .. } => Class::NotNow,
             _ => Class::Never,
         }
     }
@@ -206,6 +213,7 @@ impl Refusal {
             Refusal::AcceptanceAlreadySettled { .. } => Some("acceptance"),
             Refusal::LaterEventDepends { .. } | Refusal::NothingOutstanding { .. } => Some("effective_date"),
             Refusal::AlreadyReclassified { .. } => Some("balance_sheet_date"),
+            Refusal::SurrenderAlreadySettled { .. } => Some("surrender"),
             Refusal::Overflow
             | Refusal::NoConversionTerms
             | Refusal::LaterEventInTheWay { .. }
@@ -303,9 +311,14 @@ impl fmt::Display for Refusal {
                 "{shares} shares leave a fraction that is paid in cash: give share_price, or fractional_shares \"round_down\" if the terms drop it"
             ),
             Refusal::NotSupported { detail, .. } => f.write_str(detail),
-            Refusal::ExceedsOutstanding { principal, outstanding, date } => {
+            Refusal::ExceedsOutstanding { principal, outstanding, surrendered, date } if surrendered.is_zero() => {
                 write!(f, "principal {principal} is more than the {outstanding} outstanding on {date}")
             }
+            Refusal::ExceedsOutstanding { principal, outstanding, surrendered, date } => write!(
+                f,
+                "principal {principal} is more than what is left of the {outstanding} outstanding on {date}: {surrendered} of it is surrendered for \
+                 conversion and not settled"
+            ),
             Refusal::LaterEventInTheWay { principal, outstanding, date } => write!(
                 f,
                 "principal {principal} would leave less than nothing after the event of {date}, when {outstanding} is outstanding; \
@@ -332,6 +345,9 @@ impl fmt::Display for Refusal {
             }
             Refusal::AlreadyReclassified { date, event } => {
                 write!(f, "the current portion on {date} is recorded already, by the event {event}; reverse that first")
+            }
+            Refusal::SurrenderAlreadySettled { surrender } => {
+                write!(f, "the surrender {surrender} is settled already")
             }
         }
     }

@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
 use super::DemoError;
-use crate::document::{BondIssueDocument, EntityDocument, InducementRequest};
+use crate::document::{BondIssueDocument, ConversionRequest, EntityDocument, InducementRequest};
 use crate::posting::{Command, Context, IssueCommand, Recorder, Reversing};
 
 const SCRIPT: &str = include_str!("portfolio.txt");
@@ -90,7 +90,13 @@ impl Portfolio {
             }],
             "close" => self.month_ends(target)?.into_iter().map(|end| self.close(end)).collect::<Result<_, _>>()?,
             "coupon-payment" => vec![self.on_issue(target, IssueCommand::PayCoupon(json(body)?))?],
-            "conversion" => vec![self.on_issue(target, IssueCommand::Convert(json(body)?))?],
+            "conversion" => {
+                let mut request: ConversionRequest = json(body)?;
+                if let Some(surrender) = &mut request.surrender {
+                    *surrender = known(&self.events, surrender)?;
+                }
+                vec![self.on_issue(target, IssueCommand::Convert(request))?]
+            }
             "reversal" => {
                 let (event, body) = body.split_once(' ').ok_or("a reversal names an event")?;
                 let event = known(&self.events, event)?;

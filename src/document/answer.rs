@@ -1,11 +1,13 @@
 //! What a recording request is answered with.
 
+use jiff::civil::Date;
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{
     BatchDocument, EstimateBlock, ExtinguishmentBlock, IssueCostAdjustmentBlock, ModificationBlock,
-    OpeningInterestBlock, RateAdjustmentBlock, ReclassificationBlock, ReversalBlock, money,
+    OpeningInterestBlock, RateAdjustmentBlock, ReclassificationBlock, ReversalBlock, SurrenderBlock,
+    SurrenderedDocument, money,
 };
 use crate::accounting::Currency;
 use crate::accounting::position::Position;
@@ -46,6 +48,9 @@ pub struct PositionDocument {
     /// Of a convertible issue under IFRS, and no part of the carrying amount; absent where there is none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub equity_component: Option<String>,
+    /// What of all these belongs to bonds that are surrendered for conversion and not settled; absent where there are none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub surrendered: Option<SurrenderedDocument>,
 }
 
 impl PositionDocument {
@@ -64,6 +69,7 @@ impl PositionDocument {
             interest_payable: money(components.interest_payable, currency),
             interest_receivable: money(position.interest_receivable, currency),
             equity_component: super::unless_zero(position.equity_component, currency),
+            surrendered: SurrenderedDocument::of(&position.surrendered, currency)?,
         })
     }
 }
@@ -90,6 +96,8 @@ pub struct RecordingAnswer {
     pub coupon_payment: Option<CouponPaymentBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub conversion: Option<ConversionBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub surrender: Option<SurrenderBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub inducement: Option<InducementBlock>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -190,6 +198,9 @@ pub struct ConversionBlock {
     /// For one denomination, of a make-whole event.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub additional_shares_per_denomination: Option<String>,
+    /// When the bonds were surrendered, if before they were settled.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub conversion_date: Option<String>,
 }
 
 impl ConversionBlock {
@@ -210,7 +221,14 @@ impl ConversionBlock {
             additional_paid_in_capital: money(outcome.additional_paid_in_capital, currency),
             gain_loss: money(outcome.gain_loss, currency),
             additional_shares_per_denomination: outcome.additional_shares.map(|shares| shares.normalize().to_string()),
+            conversion_date: None,
         }
+    }
+
+    /// The block of bonds that were surrendered before.
+    #[must_use]
+    pub fn surrendered_on(self, conversion_date: Date) -> ConversionBlock {
+        ConversionBlock { conversion_date: Some(conversion_date.to_string()), ..self }
     }
 }
 

@@ -4,7 +4,7 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::commands::DailyPriceDocument;
+use super::conversion::DailyPriceDocument;
 use super::wire::{DateString, DecimalString};
 use super::{amount, money};
 use crate::accounting::classification::{Classification, Parts, Reason, Refinanced, RefinancingBasis, Verdict};

@@ -7,6 +7,7 @@ mod bond_issue;
 mod carrying_value;
 mod classification;
 mod commands;
+mod conversion;
 mod conversion_terms;
 mod entity;
 mod extinguishment;
@@ -15,6 +16,7 @@ mod rate_adjustment;
 mod reversal;
 mod revision;
 mod stored_revision;
+mod surrender;
 pub mod wire;
 
 pub use answer::{
@@ -31,9 +33,9 @@ pub use classification::{
     ClassificationDocument, DebtDocument, ReclassificationBlock, ReclassificationRequest, ReclassifiedDocument,
 };
 pub use commands::{
-    AccrualRequest, ConversionRequest, CouponPaymentRequest, CriteriaDocument, InducementRequest,
-    OtherConsiderationDocument, SettlementDocument,
+    AccrualRequest, CouponPaymentRequest, CriteriaDocument, InducementRequest, OtherConsiderationDocument,
 };
+pub use conversion::{ConversionRequest, SettlementDocument};
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};
 pub use opening_balance::{OpeningBalanceDocument, OpeningInterestBlock};
@@ -44,6 +46,7 @@ pub use revision::{
     ModificationBlock, ModificationRequest,
 };
 pub use stored_revision::{RevisionDocument, StoredRevision};
+pub use surrender::{SurrenderBlock, SurrenderedDocument};
 
 use crate::accounting::Refusal;
 use crate::accounting::money::{Amount, Currency};

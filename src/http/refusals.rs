@@ -58,6 +58,8 @@ refusals! {
         "An accepted offer is settled once.";
     "already_reclassified" CONFLICT "The current portion is recorded already",
         "An issue has one reclassification a balance-sheet date; reverse it to record another.";
+    "surrender_already_settled" CONFLICT "The surrender is settled already",
+        "Bonds that are surrendered for conversion are settled once.";
     "reference_in_use" CONFLICT "The reference is in use",
         "A reference names one thing of its kind in an entity; the figures name it.";
     "entity_exists" CONFLICT "The entity exists already",

@@ -152,6 +152,14 @@ pub fn position_row(row: &store::PositionRow) -> Result<PositionRow, RecordError
             interest_receivable: Amount::ZERO,
             equity_component: amount(row.moved_equity),
         },
+        surrendered: Components {
+            principal: amount(row.surrendered_principal),
+            premium_discount: amount(row.surrendered_premium_discount),
+            issue_costs: amount(row.surrendered_issue_costs),
+            interest_payable: amount(row.surrendered_interest),
+            interest_receivable: Amount::ZERO,
+            equity_component: amount(row.surrendered_equity),
+        },
     })
 }
 
@@ -251,6 +259,11 @@ pub(super) fn stored_position(
         moved_issue_costs: row.moved.issue_costs.minor(),
         moved_interest: row.moved.interest_payable.minor(),
         moved_equity: row.moved.equity_component.minor(),
+        surrendered_principal: row.surrendered.principal.minor(),
+        surrendered_premium_discount: row.surrendered.premium_discount.minor(),
+        surrendered_issue_costs: row.surrendered.issue_costs.minor(),
+        surrendered_interest: row.surrendered.interest_payable.minor(),
+        surrendered_equity: row.surrendered.equity_component.minor(),
     }
 }
 

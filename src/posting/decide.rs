@@ -4,7 +4,6 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use jiff::civil::Date;
-use rust_decimal::Decimal;
 use serde::Serialize;
 
 use super::command::IssueCommand;
@@ -16,17 +15,16 @@ use crate::accounting::framework::Framework;
 use crate::accounting::instrument::Instrument;
 use crate::accounting::journal::Posting;
 use crate::accounting::money::Amount;
-use crate::accounting::position::History;
+use crate::accounting::position::{History, PositionRow};
 use crate::accounting::transaction::accrual::Accrual;
 use crate::accounting::transaction::coupon_payment::CouponPayment;
 use crate::accounting::transaction::extinguishment::{Extinguishment, Occasion};
-use crate::accounting::transaction::series::Part;
 use crate::accounting::transaction::{Books, Decision, issuance, opening_balance};
 use crate::accounting::{Currency, Refusal};
 use crate::document::{
-    AccrualRequest, BondIssueDocument, ConversionBlock, ConversionRequest, CouponPaymentBlock, CouponPaymentRequest,
-    ExtinguishmentBlock, IssuanceBlock, OpeningInterestBlock, PositionDocument, RateAdjustmentBlock,
-    RateAdjustmentRequest, ReclassificationBlock, ReclassificationRequest, RecordingAnswer,
+    AccrualRequest, BondIssueDocument, CouponPaymentBlock, CouponPaymentRequest, ExtinguishmentBlock, IssuanceBlock,
+    OpeningInterestBlock, PositionDocument, RateAdjustmentBlock, RateAdjustmentRequest, ReclassificationBlock,
+    ReclassificationRequest, RecordingAnswer,
 };
 use crate::store::{CouponRow, Reader, Rows};
 
@@ -127,9 +125,7 @@ pub(super) async fn on_issue(
         IssueCommand::PayCoupon(request) => {
             Ok(Decided::Drafted(Box::new(asked.coupon_payment(request, reader).await?)))
         }
-        IssueCommand::Convert(request) => {
-            Ok(Decided::Drafted(Box::new(asked.convert_part(request, Part::default(), reader).await?.0)))
-        }
+        IssueCommand::Convert(request) => asked.convert(request, reader).await,
         IssueCommand::Induce(request) => asked.induce(request, reader).await,
         IssueCommand::AdjustRate(request) => asked.adjust_rate(request, reader).await,
         IssueCommand::Reclassify(request) => asked.reclassify(request, reader).await,
@@ -191,8 +187,13 @@ impl Asked<'_> {
         let accrual = Accrual { through: request.through.0 };
         let books = self.state.books_from(self.entity, self.id, self.state.books.accrued().date, false, reader).await?;
         let Some(decision) = accrual.decide(&books)? else {
-            let outstanding = books.history.last().is_some_and(|row| row.principal.is_positive());
-            let reason = if outstanding { "accrued through this date already" } else { "nothing is outstanding" };
+            let has =
+                |part: fn(&PositionRow) -> Amount| books.history.last().is_some_and(|row| part(row).is_positive());
+            let reason = match (has(|row| row.principal), has(|row| row.surrendered.principal)) {
+                (true, _) => "accrued through this date already",
+                (false, true) => "what is outstanding is surrendered for conversion and bears no interest",
+                (false, false) => "nothing is outstanding",
+            };
             let accrued_through = books.accrued().date.max(books.instrument.start().moment.date);
             let accrued_through = Some(accrued_through.to_string());
             let answer = Box::new(RecordingAnswer { accrued_through, ..RecordingAnswer::default() });
@@ -251,25 +252,6 @@ impl Asked<'_> {
             amount: outcome.amount.minor(),
         });
         self.parts("coupon_payment", &books, request.reference.as_ref(), request)?.draft(decision, blocks, rows)
-    }
-
-    /// A conversion, which may be one issue's part of one of its series; with the fraction of a share that it passes on.
-    pub async fn convert_part(
-        &self,
-        request: &ConversionRequest,
-        part: Part,
-        reader: &mut Reader<'_>,
-    ) -> Result<(Drafted, Decimal), RecordError> {
-        let conversion = request.command(self.currency())?;
-        let books = self.state.books_from(self.entity, self.id, conversion.effective_date, false, reader).await?;
-        let decision = conversion.decide_part(&books, part)?;
-        let blocks = RecordingAnswer {
-            conversion: Some(ConversionBlock::of(&decision.outcome, self.currency())),
-            ..RecordingAnswer::default()
-        };
-        let passed_on = decision.outcome.passed_on;
-        let parts = self.parts("conversion", &books, request.reference.as_ref(), request)?;
-        Ok((parts.draft(decision, blocks, Rows::default())?, passed_on))
     }
 
     async fn adjust_rate(

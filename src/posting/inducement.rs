@@ -99,12 +99,18 @@ impl Asked<'_> {
                 }
             }
         }
-        let outstanding = books.history.at(offer.acceptance_date, &books.instrument)?.principal;
-        let left = outstanding.minus(open)?;
+        let row = books.history.at(offer.acceptance_date, &books.instrument)?;
+        let left = row.principal.minus(open)?;
         if offer.principal > left {
             let major = |amount: Amount| amount.to_major(self.currency());
-            let (principal, outstanding, date) = (major(offer.principal), major(left), offer.acceptance_date);
-            return Err(Refusal::ExceedsOutstanding { principal, outstanding, date }.into());
+            let surrendered = row.surrendered.principal;
+            return Err(Refusal::ExceedsOutstanding {
+                principal: major(offer.principal),
+                outstanding: major(left.plus(surrendered)?),
+                surrendered: major(surrendered),
+                date: offer.acceptance_date,
+            }
+            .into());
         }
         Ok(())
     }

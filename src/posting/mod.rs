@@ -10,6 +10,7 @@
 mod accrue_entity;
 mod batch;
 mod command;
+mod conversion;
 mod convert;
 mod decide;
 mod draft;

@@ -3,13 +3,13 @@
 use std::sync::Arc;
 
 use super::command::Reversing;
-use super::convert::{date, position_row, posted_entry};
+use super::conversion::SURRENDER;
+use super::convert::{date, posted_entry};
 use super::decide::{Asked, Decided};
 use super::error::RecordError;
 use super::inducement::ACCEPTANCE;
 use crate::accounting::Refusal;
-use crate::accounting::position::{CouponChange, PositionRow, RowChange};
-use crate::accounting::transaction::Books;
+use crate::accounting::position::{CouponChange, RowChange};
 use crate::accounting::transaction::reversal::Reversed;
 use crate::document::{RecordingAnswer, ReversalBlock};
 use crate::store::{self, CouponRow, EventRow, Reader, Rows, WholeBatch};
@@ -35,14 +35,18 @@ impl Asked<'_> {
         let posted = entries.iter().flat_map(|entry| [entry.posting_date, entry.effective_date]);
         let from = posted.chain(coupon_date).fold(effective, std::cmp::min);
         let books = self.state.books_from(self.entity, self.id, from, payment.is_some(), reader).await?;
-        let reversed = Reversed {
+        let mut reversed = Reversed {
             kind: event.kind.clone(),
             effective_date: effective,
-            change: self.change(&event, payment.as_ref(), &books, reader).await?,
+            change: self.change(&event, payment.as_ref(), reader).await?,
+            surrender: None,
             // Nothing that rests on it stands, so that it is the last one.
             without: books.instrument.before().filter(|_| is_revision(&event.kind)).cloned(),
             entries,
         };
+        if let Some((on, surrender, change)) = self.surrender_within(&event, &reversed.change, reader).await? {
+            (reversed.surrender, reversed.change) = (Some((on, surrender)), change);
+        }
         let decision = reversal.decide(&books, &reversed)?;
         let blocks = RecordingAnswer {
             reversal: Some(ReversalBlock {
@@ -82,9 +86,10 @@ impl Asked<'_> {
                 reader.revision_after(self.entity, self.id, event.sequence).await?
             }
             "issuance" | "opening_balance" => reader.first_standing(self.entity, self.id).await?,
-            ACCEPTANCE => match reader.natural_key(self.entity, "acceptance", &event.id).await? {
-                Some(settlement) => reader.event(self.entity, &settlement).await?,
-                None => None,
+            ACCEPTANCE => self.settled("acceptance", event, reader).await?,
+            SURRENDER => match self.settled(SURRENDER, event, reader).await? {
+                Some(settlement) => Some(settlement),
+                None => reader.revision_after(self.entity, self.id, event.sequence).await?,
             },
             _ => None,
         };
@@ -96,6 +101,19 @@ impl Asked<'_> {
             }
             .into()),
             None => Ok(()),
+        }
+    }
+
+    /// The settlement of an acceptance or a surrender.
+    async fn settled(
+        &self,
+        kind: &str,
+        event: &EventRow,
+        reader: &mut Reader<'_>,
+    ) -> Result<Option<EventRow>, RecordError> {
+        match reader.natural_key(self.entity, kind, &event.id).await? {
+            Some(settlement) => Ok(reader.event(self.entity, &settlement).await?),
+            None => Ok(None),
         }
     }
 
@@ -113,20 +131,12 @@ impl Asked<'_> {
         &self,
         event: &EventRow,
         payment: Option<&CouponRow>,
-        books: &Books,
         reader: &mut Reader<'_>,
     ) -> Result<RowChange, RecordError> {
-        let on = event.effective_date.as_str();
-        let after = reader.position_by(self.entity, self.id, on, event.sequence).await?;
         // An acceptance moves nothing and has no row.
-        let Some(after) = after.filter(|row| row.sequence == event.sequence) else { return Ok(RowChange::default()) };
-        let day = date(on)?;
-        let before = match reader.position_by(self.entity, self.id, on, event.sequence - 1).await? {
-            Some(row) => position_row(&row)?.rolled_to(day, &books.instrument)?,
-            None => PositionRow::before(day),
-        };
+        let change = self.change_on(&event.effective_date, event, reader).await?.unwrap_or_default();
         let coupon = payment.map(super::convert::paid_coupon).transpose()?.flatten().map(CouponChange::Paid);
-        Ok(RowChange::between(&before, &position_row(&after)?, coupon)?)
+        Ok(RowChange { coupon, ..change })
     }
 
     /// The kinds and references that name the event, or the issue that it issued.
@@ -138,13 +148,14 @@ impl Asked<'_> {
         #[derive(serde::Deserialize)]
         struct Request {
             acceptance: Option<String>,
+            surrender: Option<String>,
         }
         let detail: Detail =
             serde_json::from_str(&event.detail).map_err(|error| RecordError::corrupt("event", error))?;
         let kind = match event.kind.as_str() {
             "issuance" | "opening_balance" => "bond_issue",
             "coupon_payment" => "coupon_payment",
-            "conversion" => "conversion",
+            "conversion" | SURRENDER => "conversion",
             "repurchase" => "repurchase",
             "redemption" => "redemption",
             "modification" => "modification",
@@ -153,8 +164,9 @@ impl Asked<'_> {
             "reclassification" => "reclassification",
             _ => "inducement",
         };
-        let settled =
-            detail.request.and_then(|request| request.acceptance).map(|acceptance| ("acceptance", acceptance));
+        let request = detail.request.unwrap_or(Request { acceptance: None, surrender: None });
+        let accepted = request.acceptance.map(|acceptance| ("acceptance", acceptance));
+        let settled = accepted.or(request.surrender.map(|surrender| (SURRENDER, surrender)));
         Ok(event.reference.clone().map(|reference| (kind, reference)).into_iter().chain(settled).collect())
     }
 }

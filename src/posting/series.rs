@@ -1,5 +1,7 @@
 //! Conversions and coupon payments of a series: one command, one commit, an event on each of its issues.
 
+use rust_decimal::Decimal;
+
 use super::command::SeriesCommand;
 use super::decide::{self, Asked, Drafted};
 use super::draft::{Stamp, new_id};
@@ -76,16 +78,17 @@ async fn convert(
     request: &ConversionRequest,
     reader: &mut Reader<'_>,
 ) -> Result<Split, RecordError> {
-    if request.settlement.is_some() || !request.daily_prices.is_empty() {
+    let settled_later = request.conversion_date.is_some() || request.surrender.is_some();
+    if request.settlement.is_some() || !request.daily_prices.is_empty() || settled_later {
         return Err(Refusal::contradiction(
             "settlement",
-            "a conversion of the series gives the shares of the terms: where it is settled otherwise, record it issue by issue",
+            "a conversion of the series gives the shares of the terms: where it is settled otherwise, or later, record it issue by issue",
         )
         .into());
     }
     let Some(first) = issues.first() else { return Err(RecordError::NotFound("the series".to_owned())) };
     let (currency, denomination) = (first.currency(), first.denomination());
-    let asked = request.command(currency)?;
+    let asked = request.conversion(request.effective_date()?, request.principal(currency)?, currency)?;
     let mut outstanding = Vec::with_capacity(issues.len());
     for issue in issues {
         outstanding.push(issue.outstanding(asked.effective_date, reader).await?);
@@ -94,7 +97,10 @@ async fn convert(
     let total = outstanding.iter().try_fold(Amount::ZERO, |sum, held| sum.plus(*held))?;
     if asked.principal > total {
         let (principal, outstanding) = (asked.principal.to_major(currency), total.to_major(currency));
-        return Err(Refusal::ExceedsOutstanding { principal, outstanding, date: asked.effective_date }.into());
+        let surrendered = Decimal::ZERO;
+        return Err(
+            Refusal::ExceedsOutstanding { principal, outstanding, surrendered, date: asked.effective_date }.into()
+        );
     }
     if !asked.principal.is_positive() {
         let principal = asked.principal.to_major(currency);
@@ -117,7 +123,7 @@ async fn convert(
         part.passes_on = Some(at) != last;
         let principal = Amount::from_minor(bonds.checked_mul(denomination.minor()).ok_or(Refusal::Overflow)?);
         let request = ConversionRequest {
-            principal: DecimalString(principal.to_major(currency)),
+            principal: Some(DecimalString(principal.to_major(currency))),
             reference: request.reference.clone().filter(|_| split.drafts.is_empty()),
             ..request.clone()
         };

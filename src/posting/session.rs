@@ -30,12 +30,15 @@ impl Session<'_> {
         let Some(workspace) = workspace else { return false };
         match command {
             Command::OnIssue { bond_issue, command, .. } => match (command, workspace.issue(bond_issue)) {
-                (IssueCommand::Convert(request), Ok(state)) => {
-                    state.books.history.last().is_none_or(|row| request.effective_date.0 < row.date)
-                        || state.books.booked.first().is_none_or(|row| {
-                            row.posting_date > request.effective_date.0.min(state.books.accrued().date)
-                        })
-                }
+                (IssueCommand::Convert(request), Ok(state)) => request.first_date().is_none_or(|date| {
+                    request.surrender.is_some()
+                        || state.books.history.last().is_none_or(|row| date < row.date)
+                        || state
+                            .books
+                            .booked
+                            .first()
+                            .is_none_or(|row| row.posting_date > date.min(state.books.accrued().date))
+                }),
                 (_, Ok(_)) => true,
                 (_, Err(_)) => false,
             },

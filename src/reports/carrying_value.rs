@@ -90,8 +90,12 @@ fn accrued_by_postings(instrument: &Instrument, rows: &InForce) -> Result<Compon
 }
 
 fn posted(instrument: &Instrument, moment: Moment, rows: &InForce, booked: &Components) -> Result<Position, Refusal> {
+    let surrendered = rows.accrued_position.map_or_else(Components::default, |row| row.surrendered);
     let accrued = match rows.booked {
-        Some(row) => instrument.accrued(booked.principal, row.accrued)?,
+        Some(row) => {
+            let outstanding = booked.principal.minus(surrendered.principal)?;
+            instrument.accrued(outstanding, row.accrued)?.plus(surrendered.interest_payable)?
+        }
         None => Amount::ZERO,
     };
     Ok(Position {
@@ -103,6 +107,7 @@ fn posted(instrument: &Instrument, moment: Moment, rows: &InForce, booked: &Comp
         interest_accrued: accrued,
         interest_receivable: booked.interest_receivable,
         equity_component: booked.equity_component,
+        surrendered,
     })
 }
 
@@ -116,11 +121,12 @@ fn nothing(moment: Moment) -> Position {
         interest_accrued: Amount::ZERO,
         interest_receivable: Amount::ZERO,
         equity_component: Amount::ZERO,
+        surrendered: Components::default(),
     }
 }
 
 /// Whether a coupon of an earlier date, or principal after maturity, is due and not paid. A coupon of the day itself is not
-/// overdue, nor is what waits for the next one.
+/// overdue, nor is what waits for the next one, nor are surrendered bonds, which are settled and not repaid.
 fn is_overdue(instrument: &Instrument, as_of: Date, row: &PositionRow, position: &Position) -> Result<bool, Refusal> {
     let today = match instrument.dates().is_coupon_date(as_of) && row.date < as_of {
         true => instrument.coupon(row.principal, as_of)?,
@@ -128,5 +134,5 @@ fn is_overdue(instrument: &Instrument, as_of: Date, row: &PositionRow, position:
     };
     let waiting = row.rolled_to(as_of.max(row.date), instrument)?.with_next_coupon;
     let overdue = position.interest_due.minus(today)?.minus(waiting)?;
-    Ok(overdue.is_positive() || (position.principal.is_positive() && as_of > instrument.terms().maturity_date))
+    Ok(overdue.is_positive() || (row.principal.is_positive() && as_of > instrument.terms().maturity_date))
 }

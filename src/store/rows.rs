@@ -50,7 +50,8 @@ tables! {
         entity: text, bond_issue: text, date: text, sequence: bigint, first: bigint, principal: bigint,
         interest_due: bigint, with_next_coupon: bigint, interest_receivable: bigint, moved_principal: bigint,
         moved_premium_discount: bigint, moved_issue_costs: bigint, moved_interest: bigint,
-        moved_equity: bigint,
+        moved_equity: bigint, surrendered_principal: bigint, surrendered_premium_discount: bigint,
+        surrendered_issue_costs: bigint, surrendered_interest: bigint, surrendered_equity: bigint,
     }
 
     /// What is booked at the close of `posting_date`, as known from `sequence` on, and what is taken back of it later.

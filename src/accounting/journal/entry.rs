@@ -86,6 +86,8 @@ pub enum EntryKind {
     CatchUp,
     CouponPayment,
     Conversion,
+    /// Bonds surrendered for conversion, to be settled later.
+    Surrender,
     Inducement,
     /// Bonds bought back by agreement.
     Repurchase,
@@ -101,13 +103,14 @@ pub enum EntryKind {
 
 impl EntryKind {
     /// Every kind.
-    pub const ALL: [EntryKind; 12] = [
+    pub const ALL: [EntryKind; 13] = [
         EntryKind::Issuance,
         EntryKind::OpeningBalance,
         EntryKind::Accrual,
         EntryKind::CatchUp,
         EntryKind::CouponPayment,
         EntryKind::Conversion,
+        EntryKind::Surrender,
         EntryKind::Inducement,
         EntryKind::Repurchase,
         EntryKind::Redemption,
@@ -125,6 +128,7 @@ impl EntryKind {
             EntryKind::CatchUp => "catch_up",
             EntryKind::CouponPayment => "coupon_payment",
             EntryKind::Conversion => "conversion",
+            EntryKind::Surrender => "surrender",
             EntryKind::Inducement => "inducement",
             EntryKind::Repurchase => "repurchase",
             EntryKind::Redemption => "redemption",

@@ -68,9 +68,25 @@ pub struct Position {
     pub interest_accrued: Amount,
     pub interest_receivable: Amount,
     pub equity_component: Amount,
+    /// The part of all these that belongs to bonds surrendered for conversion and not settled; its interest is in `interest_accrued`.
+    pub surrendered: Components,
 }
 
 impl Position {
+    /// Without the bonds that are surrendered: what still bears interest.
+    pub fn outstanding(&self) -> Result<Position, Refusal> {
+        let surrendered = &self.surrendered;
+        Ok(Position {
+            principal: self.principal.minus(surrendered.principal)?,
+            premium_discount: self.premium_discount.minus(surrendered.premium_discount)?,
+            issue_costs: self.issue_costs.minus(surrendered.issue_costs)?,
+            interest_accrued: self.interest_accrued.minus(surrendered.interest_payable)?,
+            equity_component: self.equity_component.minus(surrendered.equity_component)?,
+            surrendered: Components::default(),
+            ..*self
+        })
+    }
+
     /// Its components, interest due and accrued together as interest payable.
     pub fn components(&self) -> Result<Components, Refusal> {
         Ok(Components {
@@ -88,6 +104,7 @@ impl Position {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct PositionRow {
     pub date: Date,
+    /// Of the bonds that bear interest: those surrendered for conversion do not.
     pub principal: Amount,
     pub interest_due: Amount,
     /// What is paid with the next coupon besides the coupon: interest left payable, and coupons handed over, at conversions.
@@ -95,6 +112,8 @@ pub struct PositionRow {
     pub interest_receivable: Amount,
     /// All movements other than accruals up to this date, as posted.
     pub moved: Components,
+    /// The balances of bonds that were surrendered for conversion and are not settled, each as of its conversion date.
+    pub surrendered: Components,
 }
 
 /// What an event changes in the rows from its date on.
@@ -105,6 +124,7 @@ pub struct RowChange {
     pub with_next_coupon: Amount,
     pub coupon: Option<CouponChange>,
     pub moved: Components,
+    pub surrendered: Components,
 }
 
 impl RowChange {
@@ -119,6 +139,7 @@ impl RowChange {
             with_next_coupon: after.with_next_coupon.minus(before.with_next_coupon)?,
             coupon,
             moved: after.moved.minus(&before.moved)?,
+            surrendered: after.surrendered.minus(&before.surrendered)?,
         })
     }
 
@@ -132,6 +153,7 @@ impl RowChange {
                 CouponChange::TakenBack(coupon) => CouponChange::Paid(coupon),
             }),
             moved: Components::default().minus(&self.moved)?,
+            surrendered: Components::default().minus(&self.surrendered)?,
         })
     }
 }
@@ -146,6 +168,7 @@ impl PositionRow {
             with_next_coupon: Amount::ZERO,
             interest_receivable: Amount::ZERO,
             moved: Components::default(),
+            surrendered: Components::default(),
         }
     }
 
@@ -166,11 +189,13 @@ impl PositionRow {
             principal: self.principal.plus(change.principal)?,
             with_next_coupon: self.with_next_coupon.plus(change.with_next_coupon)?,
             moved: self.moved.plus(&change.moved)?,
+            surrendered: self.surrendered.plus(&change.surrendered)?,
             ..*self
         })
     }
 
-    /// The debt at a moment at or after this row's date, with no later row in between.
+    /// The debt at a moment at or after this row's date, with no later row in between: balances of what bears interest, and those of
+    /// surrendered bonds as they were.
     pub fn position(&self, moment: Moment, instrument: &Instrument) -> Result<Position, Refusal> {
         let row = self.rolled_to(moment.date, instrument)?;
         let (premium_discount, issue_costs) = match row.principal.is_zero() {
@@ -179,15 +204,17 @@ impl PositionRow {
                 (instrument.premium_discount(row.principal, moment)?, instrument.issue_costs(row.principal, moment)?)
             }
         };
+        let surrendered = row.surrendered;
         Ok(Position {
             moment,
-            principal: row.principal,
-            premium_discount,
-            issue_costs,
+            principal: row.principal.plus(surrendered.principal)?,
+            premium_discount: premium_discount.plus(surrendered.premium_discount)?,
+            issue_costs: issue_costs.plus(surrendered.issue_costs)?,
             interest_due: row.interest_due,
-            interest_accrued: instrument.accrued(row.principal, moment)?,
+            interest_accrued: instrument.accrued(row.principal, moment)?.plus(surrendered.interest_payable)?,
             interest_receivable: row.interest_receivable,
-            equity_component: instrument.equity_component(row.principal)?,
+            equity_component: instrument.equity_component(row.principal)?.plus(surrendered.equity_component)?,
+            surrendered,
         })
     }
 }

@@ -137,13 +137,25 @@ impl Conversion {
     /// # Errors
     /// As [`Conversion::decide`].
     pub fn decide_part(&self, books: &Books, part: Part) -> Result<Decision<Outcome>, Refusal> {
+        let treatment = books.conversion_at(self.effective_date)?.accrued_interest;
+        let leaving = Leaving::at(books, self.effective_date, self.principal, treatment)?;
+        self.convert(books, self.effective_date, &leaving, part)
+    }
+
+    /// Converts what leaves by the terms in force on the conversion date, with an entry on the effective date.
+    pub(super) fn convert(
+        &self,
+        books: &Books,
+        conversion_date: Date,
+        leaving: &Leaving,
+        part: Part,
+    ) -> Result<Decision<Outcome>, Refusal> {
         let terms = books.instrument.terms();
-        let mut conversion = books.conversion_at(self.effective_date)?;
-        let additional = self.additional_shares(books, &conversion)?;
+        let mut conversion = books.conversion_at(conversion_date)?;
+        let additional = self.additional_shares(books, conversion_date, &conversion)?;
         conversion.shares_per_denomination += additional;
         check_per_share("share_price", self.share_price)?;
-        let leaving = Leaving::at(books, self.effective_date, self.principal, conversion.accrued_interest)?;
-        let own = shares_of(self.principal, terms, conversion.shares_per_denomination)?;
+        let own = shares_of(leaving.principal, terms, conversion.shares_per_denomination)?;
         let shares = own.checked_add(part.carried_in).ok_or(Refusal::Overflow)?;
         let passed_on = if part.passes_on { shares.fract() } else { Decimal::ZERO };
         let shares = shares - passed_on;
@@ -163,15 +175,26 @@ impl Conversion {
                 observed(shares, prices, settlement, self.effective_date, terms.currency)?
             }
         };
-        let given = Given { consideration: given, source: self.source, method: &self.method, price: self.share_price };
+        let given = Given {
+            consideration: given,
+            terms: &conversion,
+            source: self.source,
+            method: &self.method,
+            price: self.share_price,
+        };
         let own = (Vec::new(), Vec::new());
-        let decision = convert(books, self.effective_date, &leaving, &given, MovementKind::Conversion, own)?;
+        let decision = convert(books, self.effective_date, leaving, &given, MovementKind::Conversion, own)?;
         let outcome = Outcome { additional_shares: self.make_whole.map(|_| additional), passed_on, ..decision.outcome };
         Ok(Decision { outcome, ..decision })
     }
 
     /// The additional shares for one denomination that a make-whole event gives, up to the greatest number of the terms.
-    fn additional_shares(&self, books: &Books, in_force: &ConversionTerms) -> Result<Decimal, Refusal> {
+    fn additional_shares(
+        &self,
+        books: &Books,
+        conversion_date: Date,
+        in_force: &ConversionTerms,
+    ) -> Result<Decimal, Refusal> {
         let Some(event) = self.make_whole else { return Ok(Decimal::ZERO) };
         let table = in_force.make_whole.as_ref().ok_or_else(|| {
             Refusal::contradiction(
@@ -179,10 +202,10 @@ impl Conversion {
                 "the issue was recorded without a table of additional shares; leave it out",
             )
         })?;
-        if event.effective_date > self.effective_date {
+        if event.effective_date > conversion_date {
             return Err(Refusal::contradiction(
                 "make_whole/effective_date",
-                format!("the event of {} comes after the conversion of {}", event.effective_date, self.effective_date),
+                format!("the event of {} comes after the conversion of {conversion_date}", event.effective_date),
             ));
         }
         check_per_share("make_whole/share_price", Some(event.share_price))?;
@@ -219,15 +242,17 @@ impl Conversion {
 /// What is given for converted bonds, and how that is measured.
 pub(super) struct Given<'a> {
     pub consideration: Consideration,
+    /// Those in force on the conversion date.
+    pub terms: &'a ConversionTerms,
     pub source: ShareSource,
     pub method: &'a Method,
     pub price: Option<Decimal>,
 }
 
-impl Given<'_> {
+impl<'a> Given<'a> {
     /// New shares for the carrying amount.
-    pub fn at_book_value(consideration: Consideration) -> Given<'static> {
-        Given { consideration, source: ShareSource::NewShares, method: &Method::BookValue, price: None }
+    pub fn at_book_value(consideration: Consideration, terms: &'a ConversionTerms) -> Given<'a> {
+        Given { consideration, terms, source: ShareSource::NewShares, method: &Method::BookValue, price: None }
     }
 }
 
@@ -241,7 +266,7 @@ pub(super) fn convert(
     inducement: (Vec<LineDraft>, OwnEntries),
 ) -> Result<Decision<Outcome>, Refusal> {
     let (extra, mut own) = inducement;
-    let (outcome, stock) = outcome(books, date, leaving, given)?;
+    let (outcome, stock) = outcome(books, leaving, given)?;
     let change = leaving.change()?;
     record(
         books,
@@ -263,9 +288,8 @@ pub(super) fn convert(
     )
 }
 
-fn outcome(books: &Books, date: Date, leaving: &Leaving, given: &Given<'_>) -> Result<(Outcome, Stock), Refusal> {
+fn outcome(books: &Books, leaving: &Leaving, given: &Given<'_>) -> Result<(Outcome, Stock), Refusal> {
     let currency = books.instrument.terms().currency;
-    let conversion = books.conversion_at(date)?;
     let forfeited = if leaving.treatment == InterestOnConversion::Forfeited { leaving.interest } else { Amount::ZERO };
     let Consideration { shares, cash, cash_in_lieu } = given.consideration;
     let given_up = Amount::total([leaving.carrying_amount()?, leaving.equity_component, forfeited])?;
@@ -274,7 +298,7 @@ fn outcome(books: &Books, date: Date, leaving: &Leaving, given: &Given<'_>) -> R
         (Method::MarketValue { .. }, Some(price)) => value(shares, price, currency)?,
         _ => left,
     };
-    let stock = stock(books, &conversion, shares, given.source, capital)?;
+    let stock = stock(books, given.terms, shares, given.source, capital)?;
     let of = |role| if stock.role == role { stock.amount } else { Amount::ZERO };
     let outcome = Outcome {
         principal: leaving.principal,

@@ -265,7 +265,7 @@ impl Offer {
             books,
             completion.effective_date,
             &leaving,
-            &Given::at_book_value(given),
+            &Given::at_book_value(given, &conversion),
             MovementKind::InducedConversion,
             (extra, own),
         )?;

@@ -85,6 +85,7 @@ pub(super) fn nothing(moment: Moment) -> Position {
         interest_accrued: Amount::ZERO,
         interest_receivable: Amount::ZERO,
         equity_component: Amount::ZERO,
+        surrendered: Components::default(),
     }
 }
 

@@ -13,6 +13,7 @@ use crate::accounting::refusal::Refusal;
 /// How lines call what becomes of the bonds, and the paragraph that has them leave pro rata.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Words {
+    rule: &'static str,
     paragraph: &'static str,
     principal: &'static str,
     premium_discount: (&'static str, &'static str),
@@ -22,6 +23,7 @@ pub(super) struct Words {
 
 /// Bonds that convert.
 const CONVERTED: Words = Words {
+    rule: "balance before less balance after, at the event's date",
     paragraph: "ASC 470-20-40-4",
     principal: "Principal converted",
     premium_discount: ("Premium converted", "Discount converted"),
@@ -31,12 +33,24 @@ const CONVERTED: Words = Words {
 
 /// Bonds that are bought back or repaid.
 const EXTINGUISHED: Words = Words {
+    rule: "balance before less balance after, at the event's date",
     paragraph: "ASC 470-50-40-2",
     principal: "Principal extinguished",
     premium_discount: ("Premium extinguished", "Discount extinguished"),
     issue_costs: "Issue costs extinguished",
     interest_paid: "interest accrued to the date, paid",
 };
+
+/// Bonds that were surrendered before.
+const SETTLED: Words =
+    Words { rule: "balance before less balance after, at the conversion date, kept since", ..CONVERTED };
+
+/// Where bonds come from that leave.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Source {
+    Outstanding,
+    Surrendered,
+}
 
 /// The part of the debt that leaves with bonds, balance before less balance after.
 #[derive(Clone, Copy, Debug)]
@@ -52,6 +66,7 @@ pub(super) struct Leaving {
     pub equity_component: Amount,
     pub treatment: InterestOnConversion,
     words: Words,
+    source: Source,
 }
 
 impl Leaving {
@@ -78,6 +93,22 @@ impl Leaving {
         Leaving::pro_rata(books, date, principal, InterestOnConversion::Paid, EXTINGUISHED)
     }
 
+    /// What leaves when surrendered bonds are settled: their balances as they were kept. Interest among them was forfeited.
+    pub fn settled(surrendered: &Components) -> Leaving {
+        Leaving {
+            principal: surrendered.principal,
+            premium_discount: surrendered.premium_discount,
+            issue_costs: surrendered.issue_costs,
+            accrued: surrendered.interest_payable,
+            interest: surrendered.interest_payable,
+            handed_over: Amount::ZERO,
+            equity_component: surrendered.equity_component,
+            treatment: InterestOnConversion::Forfeited,
+            words: SETTLED,
+            source: Source::Surrendered,
+        }
+    }
+
     fn pro_rata(
         books: &Books,
         date: Date,
@@ -101,12 +132,14 @@ impl Leaving {
             });
         }
         let moment = Moment::of_movement(date);
-        let before = books.history.position(moment, instrument)?;
+        let whole = books.history.position(moment, instrument)?;
+        let before = whole.outstanding()?;
         let rest = before.principal.minus(principal)?;
         if rest.is_negative() {
             return Err(Refusal::ExceedsOutstanding {
                 principal: major(principal),
-                outstanding: major(before.principal),
+                outstanding: major(whole.principal),
+                surrendered: major(whole.surrendered.principal),
                 date,
             });
         }
@@ -132,6 +165,7 @@ impl Leaving {
             equity_component: moved(before.equity_component, instrument.equity_component(rest)?)?,
             treatment,
             words,
+            source: Source::Outstanding,
         })
     }
 
@@ -143,10 +177,15 @@ impl Leaving {
     pub fn change(&self) -> Result<RowChange, Refusal> {
         let left_payable = self.accrued.minus(self.interest)?;
         let with_next_coupon = left_payable.plus(self.handed_over)?;
+        let (principal, surrendered) = match self.source {
+            Source::Outstanding => (self.principal.negated()?, Components::default()),
+            Source::Surrendered => (Amount::ZERO, Components::default().minus(&self.kept())?),
+        };
         Ok(RowChange {
-            principal: self.principal.negated()?,
+            principal,
             with_next_coupon,
             coupon: None,
+            surrendered,
             moved: Components {
                 principal: self.principal.negated()?,
                 premium_discount: self.premium_discount.negated()?,
@@ -158,12 +197,33 @@ impl Leaving {
         })
     }
 
+    /// What stands in the debt of the bonds once they are surrendered. Interest that is forfeited is satisfied by the settlement, and
+    /// stands until then; what is paid or left payable with the next coupon is no part of it.
+    pub fn kept(&self) -> Components {
+        let is_forfeited = self.treatment == InterestOnConversion::Forfeited;
+        Components {
+            principal: self.principal,
+            premium_discount: self.premium_discount,
+            issue_costs: self.issue_costs,
+            interest_payable: if is_forfeited { self.interest } else { Amount::ZERO },
+            interest_receivable: Amount::ZERO,
+            equity_component: self.equity_component,
+        }
+    }
+
+    /// What it changes in the rows when the bonds are surrendered: they bear no interest any more, and nothing leaves but what is paid
+    /// or handed over for interest.
+    pub fn change_by_surrender(&self) -> Result<RowChange, Refusal> {
+        let (change, surrendered) = (self.change()?, self.kept());
+        Ok(RowChange { moved: change.moved.plus(&surrendered)?, surrendered, ..change })
+    }
+
     /// The lines that take it out of the liability, with interest paid or handed over.
     pub fn lines(&self, books: &Books, booked: &Components) -> Result<Vec<LineDraft>, Refusal> {
         let currency = books.instrument.terms().currency;
         let figure = |amount: Amount| amount.to_major(currency);
         let pro_rata = |component: &'static str, amount: Amount| {
-            Derivation::new("balance before less balance after, at the event's date", self.words.paragraph)
+            Derivation::new(self.words.rule, self.words.paragraph)
                 .with("component", component)
                 .with("principal_leaving", figure(self.principal))
                 .with("amount", figure(amount))
@@ -193,22 +253,28 @@ impl Leaving {
             .with("principal_leaving", figure(self.principal))
             .with("equity_component", figure(self.equity_component));
         lines.push(debit(AccountRole::EquityComponent, self.equity_component, "Equity component", rule));
-        match self.treatment {
-            InterestOnConversion::Forfeited => {
-                let rule = Derivation::new(
-                    "interest accrued to the conversion date, forfeited and credited to capital",
-                    "ASC 470-20-40-11",
-                )
+        if self.treatment == InterestOnConversion::Forfeited {
+            let rule = Derivation::new(
+                "interest accrued to the conversion date, forfeited and credited to capital",
+                "ASC 470-20-40-11",
+            )
+            .with("accrued_interest", figure(self.accrued));
+            lines.push(debit(AccountRole::InterestPayable, self.interest, "Accrued interest forfeited", rule));
+        }
+        lines.extend(self.interest_lines(books)?);
+        Ok(lines)
+    }
+
+    /// The lines of interest that is paid in cash, to holders or by them.
+    pub fn interest_lines(&self, books: &Books) -> Result<Vec<LineDraft>, Refusal> {
+        let currency = books.instrument.terms().currency;
+        let figure = |amount: Amount| amount.to_major(currency);
+        let mut lines = Vec::new();
+        if self.treatment == InterestOnConversion::Paid {
+            let rule = Derivation::new(self.words.interest_paid, "terms of the issue")
                 .with("accrued_interest", figure(self.accrued));
-                lines.push(debit(AccountRole::InterestPayable, self.interest, "Accrued interest forfeited", rule));
-            }
-            InterestOnConversion::Paid => {
-                let rule = Derivation::new(self.words.interest_paid, "terms of the issue")
-                    .with("accrued_interest", figure(self.accrued));
-                lines.push(debit(AccountRole::InterestPayable, self.interest, "Accrued interest paid", rule.clone()));
-                lines.push(credit(AccountRole::Cash, self.interest, "Accrued interest paid", rule)?);
-            }
-            InterestOnConversion::Payable => {}
+            lines.push(debit(AccountRole::InterestPayable, self.interest, "Accrued interest paid", rule.clone()));
+            lines.push(credit(AccountRole::Cash, self.interest, "Accrued interest paid", rule)?);
         }
         let rule =
             Derivation::new("coupon handed over by a holder who converts after the record date", "terms of the issue")

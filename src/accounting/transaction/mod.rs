@@ -23,6 +23,7 @@ pub mod reversal;
 mod revising;
 pub mod series;
 mod settlement;
+pub mod surrender;
 pub mod ten_percent;
 
 use std::sync::Arc;

@@ -154,7 +154,7 @@ impl Books {
     /// # Errors
     /// [`Refusal::NoConversionTerms`].
     pub fn conversion_at(&self, date: Date) -> Result<ConversionTerms, Refusal> {
-        let mut terms = self.instrument.terms().conversion.clone().ok_or(Refusal::NoConversionTerms)?;
+        let mut terms = self.instrument.on(date).terms().conversion.clone().ok_or(Refusal::NoConversionTerms)?;
         if let Some(rate) = self.rates.iter().rev().find(|rate| rate.date <= date) {
             terms.shares_per_denomination = rate.shares_per_denomination;
             terms.share_capital = rate.share_capital;

@@ -55,6 +55,8 @@ pub struct Reversed {
     pub change: RowChange,
     /// The issue without it, if it is a revision.
     pub without: Option<Arc<Instrument>>,
+    /// What it changed on an earlier date besides: a conversion that was recorded with its surrender.
+    pub surrender: Option<(Date, RowChange)>,
     /// All its entries but accruals.
     pub entries: Vec<PostedEntry>,
 }
@@ -79,7 +81,11 @@ impl Reversal {
         let without = reversed.without.as_ref().unwrap_or(instrument);
         let (date, change) = (reversed.effective_date, reversed.change.inverse()?);
         let moment = instrument.moment_of(date);
-        let history = books.history.with(date, &change, without)?;
+        let mut history = books.history.with(date, &change, without)?;
+        if let Some((on, surrender)) = &reversed.surrender {
+            history = history.with(*on, &surrender.inverse()?, without)?;
+        }
+        let from = reversed.surrender.map_or(date, |(on, _)| on);
         if let Some(coupon_date) = history.underpaid_since(&books.history, without)? {
             return Err(Refusal::DependentEvent {
                 reversed: reversed.kind.clone(),
@@ -96,7 +102,7 @@ impl Reversal {
         }
         let changes_rows = reversed.change != RowChange::default() || reversed.without.is_some();
         if changes_rows {
-            journal.take_back(moment, &history, without, |through| {
+            journal.take_back(instrument.moment_of(from), &history, without, |through| {
                 let mut effective = taken_back.iter().filter(|(date, _)| *date <= through);
                 effective.try_fold(Components::default(), |sum, (_, components)| sum.plus(components))
             })?;
@@ -108,7 +114,7 @@ impl Reversal {
             after: history.position(moment, without)?,
             postings,
             position_rows: match changes_rows {
-                true => history.rows().iter().copied().filter(|row| row.date >= date).collect(),
+                true => history.rows().iter().copied().filter(|row| row.date >= from).collect(),
                 false => Vec::new(),
             },
             coupon: change.coupon,

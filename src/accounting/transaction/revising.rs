@@ -39,12 +39,12 @@ impl Standing {
         }
     }
 
-    /// The debt on a date, whatever came later.
+    /// The debt on a date, whatever came later; without bonds that are surrendered, whose terms no longer change.
     ///
     /// # Errors
     /// [`Refusal::NothingOutstanding`].
     pub fn of(books: &Books, date: Date) -> Result<Standing, Refusal> {
-        let position = books.history.position(Moment::of_movement(date), &books.instrument)?;
+        let position = books.history.position(Moment::of_movement(date), &books.instrument)?.outstanding()?;
         if position.principal.is_zero() {
             return Err(Refusal::NothingOutstanding { date });
         }

@@ -79,6 +79,10 @@ pub async fn pay_coupon(
 ///
 /// By the book value method (ASC 470-20-40-4): the carrying amount leaves with the bonds, shares are issued at par, the balance goes
 /// to paid-in capital, without gain or loss.
+///
+/// Bonds that are surrendered on a `conversion_date` and settled later bear no interest from that date on, and stay in the debt until
+/// they are settled: with both dates in one request; or the surrender alone (without `effective_date`), then its settlement (with
+/// `surrender`).
 #[utoipa::path(post, operation_id = "convert_bonds", path = "/v1/bond-issues/{id}/conversions", tag = "transactions", params(IdPath, Recording),
     request_body = ConversionRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn convert(

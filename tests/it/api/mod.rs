@@ -41,5 +41,6 @@ mod rollforward;
 mod series;
 mod settlements;
 mod substantial_premium;
+mod surrenders;
 mod together;
 mod trial_balance;

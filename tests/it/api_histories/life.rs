@@ -17,6 +17,8 @@ pub struct Life {
     pub history: History,
     /// What can be reversed.
     pub standing: Vec<Standing>,
+    /// What is surrendered and not settled: places in the reference.
+    pub open: Vec<usize>,
     curve: Arc<Curve>,
     /// The equity component and the principal that it was of, under IFRS.
     equity: Option<(i128, i128)>,
@@ -37,6 +39,8 @@ pub enum Outcome {
     Accrued,
     Paid,
     Converted,
+    Surrendered,
+    Settled,
     Backdated,
     Reversed,
     Reclassified,
@@ -73,6 +77,7 @@ impl Life {
             currency,
             history: History::new(Arc::clone(&curve)),
             standing: Vec::new(),
+            open: Vec::new(),
             curve,
             equity,
             backdated: dice.pick(&[0, 15, 40, 100]),
@@ -96,7 +101,17 @@ impl Life {
             Event::Accrual { through } => self.accrue(service, through).await,
             Event::Coupon { date, paid_on } => self.pay(service, date, paid_on).await,
             Event::Reversal { event } => self.reverse(service, dice, event).await,
-            Event::Conversion { date, principal_minor } if self.is_apart(date, principal_minor) => Outcome::Apart,
+            Event::Conversion { date, principal_minor } | Event::Surrender { date, principal_minor }
+                if self.is_apart(date, principal_minor) =>
+            {
+                Outcome::Apart
+            }
+            Event::Surrender { date, principal_minor } => {
+                // With its settlement in one request, or alone.
+                let settled = dice.chance(30).then(|| later(date, dice.between(1, 60)));
+                self.surrender(service, date, principal_minor, settled).await
+            }
+            Event::Settlement { surrender, date } => self.settle(service, surrender, date).await,
             Event::Conversion { .. } | Event::Extinguishment { .. } => self.take_out(service, event).await,
         };
         self.check_books(service).await;
@@ -115,7 +130,10 @@ impl Life {
             Event::Accrual { through } => through,
             Event::Reversal { event } => self.date_of(self.history.events()[event]),
             Event::Coupon { date, paid_on } => paid_on.unwrap_or(date),
-            Event::Conversion { date, .. } | Event::Extinguishment { date, .. } => date,
+            Event::Conversion { date, .. }
+            | Event::Surrender { date, .. }
+            | Event::Settlement { date, .. }
+            | Event::Extinguishment { date, .. } => date,
         }
     }
 
@@ -133,10 +151,18 @@ impl Life {
             let step = dice.pick(&[0, 1, 20, 90, 200]);
             dice.date(reached, later(reached, step).min(maturity))
         };
-        match dice.between(1, 11) {
-            11 if !self.standing.is_empty() => {
-                Event::Reversal { event: self.standing[dice.between(0, self.standing.len() as i64 - 1) as usize].event }
+        match dice.between(1, 14) {
+            11 if !self.standing.is_empty() => Event::Reversal { event: dice.pick(&self.standing_events()) },
+            12..=13 if !self.open.is_empty() => {
+                let surrender = dice.pick(&self.open);
+                let first = self.date_of(self.history.events()[surrender]);
+                let date = if dice.chance(80) { date.max(first) } else { dice.date(first, later(maturity, 30)) };
+                Event::Settlement { surrender, date }
             }
+            12..=14 => match self.conversion(dice, date) {
+                Event::Conversion { date, principal_minor } => Event::Surrender { date, principal_minor },
+                other => other,
+            },
             1..=2 => Event::Accrual { through: if dice.chance(60) { date.last_of_month() } else { date } },
             3..=5 => self.coupon(dice, date).unwrap_or_else(|| self.conversion(dice, date)),
             6..=7 => self.extinguishment(dice, date),
@@ -311,7 +337,7 @@ impl Life {
     /// Records an event that the service recorded, and compares the positions that its answer tells.
     pub fn check_event(&mut self, event: Event, answer: &Answer) {
         let document = answer.created();
-        self.standing.extend(Standing::of(&document, self.history.events().len()));
+        self.standing.extend(Standing::of(&document, vec![self.history.events().len()]));
         let date = self.date_of(event);
         let boundary = date.min(self.maturity());
         self.check_figures(&document["position_before"], self.history.position_at(date, boundary));
@@ -334,14 +360,25 @@ impl Life {
         ] {
             assert_eq!(document[name], self.currency.written(minor), "{name}: expected {expected:?} in {document}");
         }
-        self.check_equity(document, expected.principal);
+        let surrendered = match expected.surrendered {
+            0 => Value::Null,
+            minor => json!(self.currency.written(minor)),
+        };
+        assert_eq!(document["surrendered"]["principal"], surrendered, "{document}");
+        self.check_equity(document, expected, &document["surrendered"]);
     }
 
-    /// The equity component is in proportion to the principal.
+    /// The equity component is in proportion to the principal; of each surrender it is kept as it was, the difference of two roundings.
     #[track_caller]
-    fn check_equity(&self, document: &Value, principal: i128) {
+    fn check_equity(&self, document: &Value, expected: Components, surrendered: &Value) {
         let Some((equity, of)) = self.equity else { return };
-        let share = (2 * equity * principal + of) / (2 * of);
+        let rounded = |principal: i128| (2 * equity * principal + of) / (2 * of);
+        let kept =
+            surrendered["equity_component"].as_str().map_or(0, |kept| kept.replace('.', "").parse().expect("minor"));
+        let held = self.open.len() as i128;
+        assert!((kept - rounded(expected.surrendered)).abs() <= held + 1, "{document}");
+        let principal = expected.principal - expected.surrendered;
+        let share = rounded(principal) + kept;
         let expected = if share == 0 { Value::Null } else { json!(self.currency.written(share)) };
         assert_eq!(document["equity_component"], expected, "equity of {principal} in {document}");
     }
@@ -362,7 +399,7 @@ impl Life {
         ] {
             assert_eq!(booked[name], self.currency.written(minor), "{name}: expected {expected:?} in {document}");
         }
-        self.check_equity(booked, expected.principal);
+        self.check_equity(booked, expected, &document["surrendered"]);
         self.check_tied(&document);
     }
 

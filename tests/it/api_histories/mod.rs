@@ -11,6 +11,7 @@ mod life;
 mod reclassification;
 mod reports;
 mod reversal;
+mod surrender;
 mod terms;
 
 use std::cell::RefCell;
@@ -92,6 +93,8 @@ async fn live(service: Service, framework: Framework) {
             Outcome::Accrued,
             Outcome::Paid,
             Outcome::Converted,
+            Outcome::Surrendered,
+            Outcome::Settled,
             Outcome::Backdated,
             Outcome::Reversed,
             Outcome::Reclassified,
@@ -116,6 +119,11 @@ async fn accrue_all(service: &Service, lives: &mut [Life]) {
         }
         life.check_books(service).await;
         life.check_position(service, end).await;
+        // What is surrendered stays in the debt, whatever the date, until it is settled.
+        for surrender in life.open.clone() {
+            life.settle(service, surrender, dice::later(life.maturity(), 30)).await;
+            life.check_books(service).await;
+        }
         let booked = life.history.booked();
         assert_eq!(booked.issue_costs, 0, "nothing is left to accrue at the end");
         assert!(is_skipped || booked.interest_accrued == 0, "the last coupon is due: {booked:?}");

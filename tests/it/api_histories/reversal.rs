@@ -9,24 +9,29 @@ use crate::support::client::{Service, array, text};
 
 /// An event that stands, with the batches by which it can be reversed.
 pub struct Standing {
-    /// Its place in the reference.
-    pub event: usize,
+    /// What it is in the reference, in order: two where bonds were surrendered and settled in one request.
+    pub events: Vec<usize>,
+    pub id: String,
     batches: Vec<Value>,
 }
 
 impl Standing {
     /// Of the answer that recorded it; none of a reversal.
-    pub fn of(answer: &Value, event: usize) -> Option<Standing> {
+    pub fn of(answer: &Value, events: Vec<usize>) -> Option<Standing> {
         let holds_more =
             |batch: &&Value| array(&batch["entries"]).iter().any(|entry| entry["kind"] != json!("accrual"));
         let batches = array(&answer["journal_batches"]).iter().filter(holds_more).cloned().collect();
-        (answer["event"]["kind"] != json!("reversal")).then_some(Standing { event, batches })
+        (answer["event"]["kind"] != json!("reversal")).then(|| Standing {
+            events,
+            id: text(&answer["event"]["id"]).to_owned(),
+            batches,
+        })
     }
 }
 
 impl Life {
     pub async fn reverse(&mut self, service: &Service, dice: &mut Dice, event: usize) -> Outcome {
-        let at = self.standing.iter().position(|standing| standing.event == event).expect("it stands");
+        let at = self.standing.iter().position(|standing| standing.events.last() == Some(&event)).expect("it stands");
         let batches = &self.standing[at].batches;
         let named = &batches[dice.between(0, batches.len() as i64 - 1) as usize];
         let path = format!("/v1/journal-batches/{}/reversal", text(&named["id"]));
@@ -37,16 +42,36 @@ impl Life {
             body["posting_date"] = json!(on.to_string());
         }
         let answer = service.post(&path, &body).await;
-        let reversal = Event::Reversal { event };
+        let reversals = self.standing[at].events.iter().rev().map(|event| Event::Reversal { event: *event });
+        let mut events = self.history.events().to_vec();
+        events.extend(reversals);
+        let without = History::of(self.history.shared_curve(), &events);
         if answer.status == 409 {
             answer.conflict("later_event_in_the_way");
-            let mut events = self.history.events().to_vec();
-            events.push(reversal);
-            assert!(History::of(self.history.shared_curve(), &events).is_err(), "only the service refuses");
+            assert!(without.is_err(), "only the service refuses");
             return Outcome::Refused;
         }
-        self.check_event(reversal, &answer);
-        self.standing.remove(at);
+        let document = answer.created();
+        let date = self.date_of(Event::Reversal { event });
+        let boundary = date.min(self.maturity());
+        self.check_figures(&document["position_before"], self.history.position_at(date, boundary));
+        self.history = without.unwrap_or_else(|why| panic!("only the service reverses {event}: {why}"));
+        let standing = self.standing.remove(at);
+        self.reopen(&standing);
+        self.check_figures(&document["position_after"], self.history.position_at(date, boundary));
         Outcome::Reversed
+    }
+
+    pub fn standing_events(&self) -> Vec<usize> {
+        self.standing.iter().filter_map(|standing| standing.events.last().copied()).collect()
+    }
+
+    /// After a reversal a surrender is open no more, and one whose settlement is reversed is open again.
+    fn reopen(&mut self, reversed: &Standing) {
+        let [event] = *reversed.events.as_slice() else { return };
+        self.open.retain(|open| *open != event);
+        if let Event::Settlement { surrender, .. } = self.history.events()[event] {
+            self.open.push(surrender);
+        }
     }
 }

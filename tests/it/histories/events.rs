@@ -24,6 +24,24 @@ pub enum Proposal {
         principal: Amount,
         share_price: Option<Decimal>,
     },
+    /// Bonds surrendered for conversion alone.
+    Surrender {
+        date: Date,
+        principal: Amount,
+    },
+    /// Of the surrender with this place among those that are not settled.
+    Settlement {
+        surrender: usize,
+        date: Date,
+        share_price: Option<Decimal>,
+    },
+    /// Surrendered, and settled later, in one event.
+    SettledLater {
+        conversion_date: Date,
+        date: Date,
+        principal: Amount,
+        share_price: Option<Decimal>,
+    },
     Extinguishment {
         occasion: Occasion,
         date: Date,
@@ -68,9 +86,30 @@ pub fn propose(dice: &mut Dice, order: Order, life: &Life) -> Proposal {
         91..=100 if !life.moved.is_empty() => reversal(dice, life, date),
         1..=25 => accrual(dice, life, date),
         26..=60 => coupon(dice, life, date).unwrap_or_else(|| conversion(dice, life, date)),
-        61..=75 => extinguishment(dice, life, date),
+        61..=72 => extinguishment(dice, life, date),
+        73..=78 if !life.open.is_empty() => settlement(dice, life, date),
+        73..=82 => surrender(dice, life, date),
         _ => conversion(dice, life, date),
     }
+}
+
+/// Bonds that convert, and are settled as many days later as prices are observed, or at any time after.
+fn surrender(dice: &mut Dice, life: &Life, date: Date) -> Proposal {
+    let Proposal::Conversion { date, principal, share_price } = conversion(dice, life, date) else { unreachable!() };
+    if dice.chance(60) {
+        return Proposal::Surrender { date, principal };
+    }
+    let settled = date.checked_add(dice.pick(&[1, 30, 60, 250]).days()).expect("within the calendar");
+    Proposal::SettledLater { conversion_date: date, date: dice.date(date, settled), principal, share_price }
+}
+
+fn settlement(dice: &mut Dice, life: &Life, date: Date) -> Proposal {
+    let surrender = dice.between(0, life.open.len() as i64 - 1) as usize;
+    let first = life.open[surrender].surrendered.conversion_date;
+    let late = dice.date(first, life.maturity().checked_add(60.days()).expect("within the calendar"));
+    let date = if dice.chance(80) { date.max(first) } else { late };
+    let share_price = dice.chance(50).then(|| Decimal::new(dice.between(1, 5_000_000), 4));
+    Proposal::Settlement { surrender, date, share_price }
 }
 
 fn accrual(dice: &mut Dice, life: &Life, date: Date) -> Proposal {

@@ -21,6 +21,7 @@ use rust_decimal::Decimal;
 
 use super::events::Proposal;
 use super::reversal::Moved;
+use super::surrender::Open;
 use super::{invariants, issue};
 use crate::reference::{self, Curve, Event};
 
@@ -39,9 +40,26 @@ pub struct Life {
     pub paid: Vec<Date>,
     /// What can be reversed.
     pub moved: Vec<Moved>,
+    /// What is surrendered and not settled.
+    pub open: Vec<Open>,
     /// Whether something may be posted later than it is effective.
     pub ever_late: bool,
-    curve: Arc<Curve>,
+    pub curve: Arc<Curve>,
+}
+
+/// A conversion into new shares, whose fractions are paid where a price is known.
+pub fn conversion_of(effective_date: Date, principal: Amount, share_price: Option<Decimal>) -> Conversion {
+    Conversion {
+        make_whole: None,
+        effective_date,
+        principal,
+        share_price,
+        settlement: None,
+        fractional_shares: if share_price.is_some() { FractionalShares::Cash } else { FractionalShares::RoundDown },
+        method: conversion::Method::BookValue,
+        source: ShareSource::NewShares,
+        daily_prices: Vec::new(),
+    }
 }
 
 impl Life {
@@ -64,6 +82,7 @@ impl Life {
             postings: Vec::new(),
             paid: Vec::new(),
             moved: Vec::new(),
+            open: Vec::new(),
             ever_late: false,
             curve,
         };
@@ -88,6 +107,11 @@ impl Life {
             Proposal::Accrual { through } => self.accrue(through),
             Proposal::Coupon { date, paid_on } => self.pay(date, paid_on),
             Proposal::Conversion { date, principal, share_price } => self.convert(date, principal, share_price),
+            Proposal::Surrender { date, principal } => self.surrender(date, principal),
+            Proposal::Settlement { surrender, date, share_price } => self.settle(surrender, date, share_price),
+            Proposal::SettledLater { conversion_date, date, principal, share_price } => {
+                self.settle_later(conversion_date, date, principal, share_price)
+            }
             Proposal::Reversal { moved, posting_date } => self.reverse(moved, posting_date),
             Proposal::Extinguishment { occasion, date, paid_on, principal, percent } => {
                 let price = if occasion == Occasion::Maturity { Price::Redemption } else { Price::Percent(percent) };
@@ -207,19 +231,7 @@ impl Life {
     }
 
     fn convert(&mut self, date: Date, principal: Amount, share_price: Option<Decimal>) -> Checked<bool> {
-        let fractional_shares =
-            if share_price.is_some() { FractionalShares::Cash } else { FractionalShares::RoundDown };
-        let command = Conversion {
-            make_whole: None,
-            effective_date: date,
-            principal,
-            share_price,
-            settlement: None,
-            fractional_shares,
-            method: conversion::Method::BookValue,
-            source: ShareSource::NewShares,
-            daily_prices: Vec::new(),
-        };
+        let command = conversion_of(date, principal, share_price);
         let event = Event::Conversion { date, principal_minor: principal.minor().into() };
         let before = self.reference.position_at(date, date);
         match command.decide(&self.books) {
@@ -252,7 +264,7 @@ impl Life {
     /// it equals what holders got; the reference takes it on the principal at the conversion. And where interest left payable,
     /// rounded, is a unit more than the rounded coupon that its holders have had already, the core regards them as settled, while
     /// the reference pays the unit with the next coupon, which there may not be.
-    fn is_apart_by_choice(&self, date: Date, principal: Amount) -> Checked<bool> {
+    pub fn is_apart_by_choice(&self, date: Date, principal: Amount) -> Checked<bool> {
         let instrument = &self.books.instrument;
         let Some(coupon_date) = instrument.dates().next_coupon_date(date) else { return Ok(false) };
         let refused = |refusal: Refusal| refused("coupon", &refusal);
@@ -269,7 +281,7 @@ impl Life {
     }
 
     /// What is not compared must still be sound, and bring what is booked to what is computed. It is not recorded.
-    fn only_in_core<O>(&self, decision: &Decision<O>) -> Checked<bool> {
+    pub fn only_in_core<O>(&self, decision: &Decision<O>) -> Checked<bool> {
         for posting in &decision.postings {
             invariants::posting_is_sound(posting, &self.books.calendar, false)?;
         }
@@ -416,6 +428,7 @@ fn position(core: &Position) -> reference::Components {
         interest_due: core.interest_due.minor().into(),
         interest_accrued: core.interest_accrued.minor().into(),
         interest_receivable: core.interest_receivable.minor().into(),
+        surrendered: core.surrendered.principal.minor().into(),
     }
 }
 

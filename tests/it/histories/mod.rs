@@ -16,6 +16,7 @@ mod invariants;
 pub(crate) mod issue;
 mod life;
 mod reversal;
+mod surrender;
 mod takeover;
 
 use std::collections::BTreeMap;
@@ -179,6 +180,9 @@ fn step(life: &mut Life, proposal: &Proposal, dice: &mut Dice) -> Checked<&'stat
         (Proposal::Accrual { .. }, true) => "accrual",
         (Proposal::Coupon { .. }, true) => "coupon",
         (Proposal::Conversion { .. }, true) => "conversion",
+        (Proposal::Surrender { .. }, true) => "surrender",
+        (Proposal::Settlement { .. }, true) => "settlement of a surrender",
+        (Proposal::SettledLater { .. }, true) => "surrender and settlement",
         (Proposal::Extinguishment { .. }, true) => "extinguishment",
         (Proposal::Reversal { .. }, true) => "reversal",
         (Proposal::Reversal { .. }, false) => "reversal refused",
@@ -189,6 +193,15 @@ fn step(life: &mut Life, proposal: &Proposal, dice: &mut Dice) -> Checked<&'stat
 /// Accrues and pays everything: nothing is left but the principal at its redemption price.
 fn finish(life: &mut Life, dice: &mut Dice, loud: bool) -> Checked {
     let maturity = life.maturity();
+    while !life.open.is_empty() {
+        let first = life.open[0].surrendered.conversion_date;
+        let date = dice.date(first, maturity.checked_add(30.days()).expect("a day"));
+        let settlement = Proposal::Settlement { surrender: 0, date, share_price: None };
+        if loud {
+            println!("{settlement:?}");
+        }
+        step(life, &settlement, dice)?;
+    }
     let mut last = vec![Proposal::Accrual { through: maturity }];
     let dates = life.books.instrument.dates().coupon_dates().to_vec();
     // A thousand payments would say nothing more: a few of the coupons, and the last one, stand for all.

@@ -9,15 +9,17 @@ use parwright::accounting::money::Amount;
 use parwright::accounting::position::RowChange;
 use parwright::accounting::transaction::Decision;
 use parwright::accounting::transaction::reversal::{PostedEntry, PostedLine, Reversal, Reversed};
+use parwright::accounting::transaction::surrender::Surrendered;
 
 use super::life::{Checked, Life, refused, same};
-use crate::reference::Event;
+use super::surrender::Open;
+use crate::reference::{self, Event};
 
 /// An event that moved something, as the store would give it back.
 pub struct Moved {
     pub reversed: Reversed,
-    /// Its place in the reference.
-    event: usize,
+    /// What it is in the reference, in order.
+    events: Vec<usize>,
     coupon: Option<Date>,
 }
 
@@ -42,15 +44,32 @@ impl Life {
             effective_date: date,
             change: change.map_err(|refusal| refused("change", &refusal))?,
             without: None,
+            surrender: None,
             entries: own.map(posted).collect(),
         };
-        self.moved.push(Moved { reversed, event: self.reference.events().len() - 1, coupon });
+        let last = self.reference.events().len() - 1;
+        let mut events = vec![last];
+        // A surrender that was recorded with its settlement is one event with it.
+        if let Event::Settlement { surrender, .. } = self.reference.events()[last]
+            && surrender + 1 == last
+            && self.moved.iter().all(|moved| !moved.events.contains(&surrender))
+        {
+            events.insert(0, surrender);
+        }
+        self.moved.push(Moved { reversed, events, coupon });
         Ok(())
     }
 
     pub fn reverse(&mut self, moved: usize, posting_date: Option<Date>) -> Checked<bool> {
-        let Moved { reversed, event, coupon } = &self.moved[moved];
-        let (event, date) = (Event::Reversal { event: *event }, reversed.effective_date);
+        let Moved { reversed, events, coupon } = &self.moved[moved];
+        let date = reversed.effective_date;
+        let mut without = reference::History::of(Arc::clone(&self.curve), self.reference.events())?;
+        let mut undone = events.iter().rev().map(|event| without.record(Event::Reversal { event: *event }));
+        let is_possible = undone.all(|undone| undone.is_ok());
+        if self.is_settled(events) {
+            // What rests on an event the service finds in its store.
+            return if is_possible { Err("a surrender is reversed before its settlement".into()) } else { Ok(false) };
+        }
         let before = self.reference.position_at(date, date.min(self.maturity()));
         match (Reversal { posting_date }).decide(&self.books, reversed) {
             Ok(decision) => {
@@ -61,21 +80,49 @@ impl Life {
                     let on = posting_date.unwrap_or_else(|| self.books.calendar.posting_date(original.posting_date));
                     same("posting date of an inverse", inverse.posting_date, on)?;
                 }
-                self.reference.record(event)?;
+                if !is_possible {
+                    return Err("only the core reverses it".into());
+                }
+                let taken_back = events.clone();
+                self.reference = without;
                 if let Some(coupon) = coupon {
                     self.paid.retain(|paid| paid != coupon);
                 }
                 self.moved.remove(moved);
+                self.reopen(&taken_back);
                 self.ever_late |= posting_date.is_some();
                 self.compare_event(date, before, &decision)?;
                 self.recorded(&decision)?;
                 Ok(true)
             }
-            Err(Refusal::DependentEvent { .. }) => match self.reference.record(event) {
-                Ok(()) => Err("only the core regards a coupon as dependent".into()),
-                Err(_) => Ok(false),
-            },
+            Err(Refusal::DependentEvent { .. }) if is_possible => {
+                Err("only the core regards a coupon as dependent".into())
+            }
+            Err(Refusal::DependentEvent { .. }) => Ok(false),
             Err(refusal) => Err(refused("reversal", &refusal)),
+        }
+    }
+}
+
+impl Life {
+    /// Whether an event is a surrender that was settled by another.
+    fn is_settled(&self, events: &[usize]) -> bool {
+        let [event] = *events else { return false };
+        let is_surrender = matches!(self.reference.events()[event], Event::Surrender { .. });
+        is_surrender && self.open.iter().all(|open| open.event != event)
+    }
+
+    /// After a reversal a surrender is open no more, and one whose settlement is reversed is open again.
+    fn reopen(&mut self, taken_back: &[usize]) {
+        let [event] = *taken_back else { return };
+        self.open.retain(|open| open.event != event);
+        if let Event::Settlement { surrender, .. } = self.reference.events()[event] {
+            let surrendered = self.moved.iter().find(|moved| moved.events == [surrender]);
+            let surrendered = surrendered.map(|moved| Surrendered {
+                conversion_date: moved.reversed.effective_date,
+                kept: moved.reversed.change.surrendered,
+            });
+            self.open.extend(surrendered.map(|surrendered| Open { surrendered, event: surrender }));
         }
     }
 }

@@ -35,7 +35,10 @@ fn expense_bond_by_bond(books: &History) -> Expense {
     let mut blocks = Vec::new();
     let mut left = terms.principal_minor;
     for event in books.events() {
-        if let Event::Conversion { date, principal_minor } | Event::Extinguishment { date, principal_minor } = *event {
+        if let Event::Conversion { date, principal_minor }
+        | Event::Surrender { date, principal_minor }
+        | Event::Extinguishment { date, principal_minor } = *event
+        {
             blocks.push((principal_minor, date.min(reached)));
             left -= principal_minor;
         }
@@ -60,7 +63,7 @@ fn expense_bond_by_bond(books: &History) -> Expense {
 #[test]
 fn the_books_hold_together_in_any_history() {
     let mut dice = Dice(7);
-    let (mut conversions, mut payments) = (0, 0);
+    let (mut conversions, mut settlements, mut payments) = (0, 0, 0);
     for round in 0..60 {
         let rule = [OnConversion::Forfeited, OnConversion::Paid, OnConversion::Payable][round % 3];
         let terms = Terms {
@@ -75,7 +78,7 @@ fn the_books_hold_together_in_any_history() {
         };
         let mut books = History::new(Arc::new(curve(&terms)));
         for _ in 0..25 {
-            let event = match dice.roll(4) {
+            let event = match dice.roll(6) {
                 0 => Event::Accrual { through: dice.date() },
                 1 => Event::Conversion {
                     date: dice.date(),
@@ -84,6 +87,14 @@ fn the_books_hold_together_in_any_history() {
                 2 => Event::Extinguishment {
                     date: dice.date(),
                     principal_minor: cents("1000") * i128::from(1 + dice.roll(60)),
+                },
+                3 => Event::Surrender {
+                    date: dice.date(),
+                    principal_minor: cents("1000") * i128::from(1 + dice.roll(60)),
+                },
+                4 => Event::Settlement {
+                    surrender: dice.roll(1 + books.events().len() as u64) as usize,
+                    date: dice.date(),
                 },
                 _ => {
                     let dates = books.curve().coupon_dates();
@@ -96,15 +107,23 @@ fn the_books_hold_together_in_any_history() {
             }
             let index = books.events().len() - 1;
             conversions += i128::from(books.conversion_result(index).is_some());
+            settlements += i32::from(matches!(event, Event::Settlement { .. }));
             payments += i128::from(books.payment(index).is_some());
             let (booked, expected) = (books.interest_expense_total(), expense_bond_by_bond(&books));
             let rounding = 2 * (index as i128 + 2);
             assert!((booked.coupon - expected.coupon).abs() <= rounding, "{booked:?} {expected:?} {event:?}");
             assert!((booked.amortization - expected.amortization).abs() <= rounding, "{booked:?} {expected:?}");
         }
+        for surrender in 0..books.events().len() {
+            if let Event::Surrender { .. } = books.events()[surrender] {
+                // It may be settled already.
+                settlements +=
+                    i32::from(books.record(Event::Settlement { surrender, date: day("2026-01-01") }).is_ok());
+            }
+        }
         books.record(Event::Accrual { through: day("2030-01-01") }).expect("an accrual");
         assert_eq!(books.booked(), books.position(day("2030-01-01")));
         assert_eq!((books.booked().premium_discount, books.booked().issue_costs), (0, 0));
     }
-    assert!(conversions > 300 && payments > 200, "{conversions} {payments}");
+    assert!(conversions > 300 && settlements > 100 && payments > 150, "{conversions} {settlements} {payments}");
 }

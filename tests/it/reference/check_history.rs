@@ -57,6 +57,39 @@ fn an_accrual_before_what_is_accrued_posts_nothing() {
 }
 
 #[test]
+fn a_surrender_keeps_its_share_in_the_debt_until_it_is_settled() {
+    let surrender = Event::Surrender { date: day("2020-06-15"), principal_minor: cents("400000") };
+    let settlement = Event::Settlement { surrender: 0, date: day("2020-09-20") };
+    let terms = Terms { on_conversion: OnConversion::Forfeited, ..discounted() };
+    let open = history(terms.clone(), &[surrender]);
+    // 120 days of 6.00 a day on the bonds that are left, and 90 of 4.00 on those that are not; their 6,000.00 of interest wait too.
+    let july = Components {
+        principal: cents("1000000"),
+        premium_discount: cents("-10080") - cents("6840"),
+        interest_accrued: cents("12000") + cents("6000"),
+        surrendered: cents("400000"),
+        ..Components::default()
+    };
+    assert_eq!(open.position(day("2020-07-14")), july);
+    assert_eq!(open.interest_expense_total(), Expense { coupon: cents("15000"), amortization: cents("900") });
+    let settled = history(terms, &[surrender, settlement]);
+    assert_eq!(settled.position(day("2020-07-14")), july);
+    let september = Components {
+        principal: cents("600000"),
+        premium_discount: cents("-9690"),
+        interest_due: cents("18000"),
+        interest_accrued: cents("500"),
+        ..Components::default()
+    };
+    assert_eq!(settled.booked(), september);
+    // 185 days of 100.00 and 6.00, and 90 of 66.67 and 4.00.
+    assert_eq!(settled.interest_expense_total(), Expense { coupon: cents("24500"), amortization: cents("1470") });
+    let again = Event::Settlement { surrender: 0, date: day("2020-10-01") };
+    assert!(History::of(settled.shared_curve(), &[surrender, settlement, again]).is_err());
+    assert!(History::of(settled.shared_curve(), &[surrender, settlement, Event::Reversal { event: 0 }]).is_err());
+}
+
+#[test]
 fn a_conversion_moves_its_share_and_leaves_the_rest() {
     let events = [conversion("2020-06-15", "400000")];
     // 90 of 1,800 days of a discount of 18,000.00 are past, and half of a coupon.

@@ -25,6 +25,11 @@ impl Moved {
     pub fn carrying_amount(&self) -> i128 {
         self.principal + self.premium_discount + self.issue_costs
     }
+
+    /// The interest that goes to capital with the debt.
+    pub fn forfeited(&self) -> i128 {
+        if self.interest == OnConversion::Forfeited { self.accrued_interest } else { 0 }
+    }
 }
 
 pub enum Fact {
@@ -34,6 +39,16 @@ pub enum Fact {
         moved: Moved,
         /// The coupon whose payment takes along what the conversion left payable or handed over.
         with_coupon: Option<Date>,
+    },
+    /// Moved as by a conversion, but that the bonds stay in the debt.
+    Surrender {
+        date: Date,
+        moved: Moved,
+        with_coupon: Option<Date>,
+        settled: Option<Date>,
+    },
+    Settlement {
+        surrender: usize,
     },
     Payment {
         coupon: Date,
@@ -60,8 +75,27 @@ impl Facts {
                 Event::Extinguishment { date, principal_minor } => {
                     known.leaving(date, principal_minor, OnConversion::Paid)
                 }
+                Event::Surrender { date, principal_minor } => {
+                    match known.leaving(date, principal_minor, curve.terms().on_conversion) {
+                        Fact::Conversion { date, moved, with_coupon } => {
+                            Fact::Surrender { date, moved, with_coupon, settled: None }
+                        }
+                        other => other,
+                    }
+                }
+                Event::Settlement { surrender, date } => {
+                    if let Fact::Surrender { settled, .. } = &mut known.facts[surrender] {
+                        *settled = Some(date);
+                    }
+                    Fact::Settlement { surrender }
+                }
                 Event::Coupon { date, paid_on } => known.payment(date, paid_on.unwrap_or(date)),
                 Event::Reversal { event } => {
+                    if let Fact::Settlement { surrender } = known.facts[event]
+                        && let Fact::Surrender { settled, .. } = &mut known.facts[surrender]
+                    {
+                        *settled = None;
+                    }
                     known.facts[event] = Fact::Accrual;
                     Fact::Accrual
                 }
@@ -124,7 +158,19 @@ impl Facts {
 
     pub fn moved(&self) -> impl Iterator<Item = (Date, &Moved, Option<Date>)> {
         self.facts.iter().filter_map(|fact| match fact {
-            Fact::Conversion { date, moved, with_coupon } => Some((*date, moved, *with_coupon)),
+            Fact::Conversion { date, moved, with_coupon } | Fact::Surrender { date, moved, with_coupon, .. } => {
+                Some((*date, moved, *with_coupon))
+            }
+            _ => None,
+        })
+    }
+
+    /// What is surrendered and not settled at the end of a day.
+    pub fn held(&self, as_of: Date) -> impl Iterator<Item = &Moved> {
+        self.facts.iter().filter_map(move |fact| match fact {
+            Fact::Surrender { date, moved, settled, .. } if *date <= as_of => {
+                settled.is_none_or(|settled| as_of < settled).then_some(moved)
+            }
             _ => None,
         })
     }
@@ -143,7 +189,7 @@ impl Facts {
         self.payments().map(|(_, (_, amount))| amount).sum()
     }
 
-    /// Outstanding after all movements effective on or before `date`.
+    /// Outstanding and bearing interest after all movements effective on or before `date`.
     pub fn principal_through(&self, date: Date) -> i128 {
         self.principal_after(|moved_on| moved_on <= date)
     }

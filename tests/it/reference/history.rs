@@ -13,6 +13,8 @@ pub struct Components {
     pub interest_due: i128,
     pub interest_accrued: i128,
     pub interest_receivable: i128,
+    /// What of the principal is surrendered for conversion and not settled.
+    pub surrendered: i128,
 }
 
 impl Components {
@@ -79,11 +81,11 @@ impl History {
         let terms = self.curve.terms();
         match event {
             Event::Accrual { .. } => {}
-            Event::Reversal { event } => {
-                if matches!(self.facts.get(event), None | Some(Fact::Accrual)) {
-                    return Err(format!("there is nothing to reverse at {event}"));
-                }
-            }
+            Event::Reversal { event } => match self.facts.get(event) {
+                None | Some(Fact::Accrual) => return Err(format!("there is nothing to reverse at {event}")),
+                Some(Fact::Surrender { settled: Some(on), .. }) => return Err(format!("it is settled on {on}")),
+                _ => {}
+            },
             Event::Coupon { date, paid_on } => {
                 if !self.curve.is_coupon_date(date) || date <= terms.settlement {
                     return Err(format!("{date} is no coupon date of this issue"));
@@ -95,8 +97,14 @@ impl History {
                     return Err(format!("the coupon of {date} is paid"));
                 }
             }
-            Event::Conversion { date, principal_minor } | Event::Extinguishment { date, principal_minor } => {
-                let late = terms.maturity < date && matches!(event, Event::Conversion { .. });
+            Event::Settlement { surrender, date } => match self.facts.get(surrender) {
+                Some(Fact::Surrender { date: surrendered, settled: None, .. }) if *surrendered <= date => {}
+                _ => return Err(format!("nothing to settle on {date}")),
+            },
+            Event::Conversion { date, principal_minor }
+            | Event::Surrender { date, principal_minor }
+            | Event::Extinguishment { date, principal_minor } => {
+                let late = terms.maturity < date && !matches!(event, Event::Extinguishment { .. });
                 if date < terms.settlement || late {
                     return Err("a conversion lies between settlement and maturity".into());
                 }
@@ -139,7 +147,10 @@ impl History {
             let (date, boundary) = match *event {
                 // An accrual through a day before what is accrued posts nothing.
                 Event::Accrual { through } => (through, self.curve.boundary(through)),
-                Event::Conversion { date, .. } | Event::Extinguishment { date, .. } => (date, date.min(terms.maturity)),
+                Event::Conversion { date, .. }
+                | Event::Surrender { date, .. }
+                | Event::Settlement { date, .. }
+                | Event::Extinguishment { date, .. } => (date, date.min(terms.maturity)),
                 Event::Reversal { .. } => continue,
                 Event::Coupon { date, paid_on } => {
                     let paid_on = paid_on.unwrap_or(date);
@@ -181,10 +192,18 @@ impl History {
             interest_due: 0,
             interest_accrued: balance.accrued,
             interest_receivable: 0,
+            surrendered: 0,
         };
         if as_of < boundary {
             // At the boundary of a coupon date the day before: the whole coupon, not yet due.
             components.interest_accrued += self.curve.coupon(principal, boundary);
+        }
+        for moved in facts.held(as_of) {
+            components.principal += moved.principal;
+            components.surrendered += moved.principal;
+            components.premium_discount += moved.premium_discount;
+            components.issue_costs += moved.issue_costs;
+            components.interest_accrued += moved.forfeited();
         }
         // Of the coupons still to come only the next can have anything due: what conversions left or handed over.
         let next = self.curve.coupon_date_after(as_of).unwrap_or(terms.maturity);
@@ -234,13 +253,18 @@ impl History {
                 coupon += moved.accrued_interest;
             }
         }
+        // What is surrendered and not settled has not left.
+        for moved in facts.held(self.reached().as_of) {
+            amortization -= moved.premium_discount + moved.issue_costs;
+            coupon -= moved.forfeited();
+        }
         Expense { coupon, amortization }
     }
 
-    /// What the event moved when it was recorded, if it is a conversion.
+    /// What the event moved when it was recorded, if it is a conversion or a surrender.
     pub fn conversion_result(&self, index: usize) -> Option<Moved> {
         match self.facts.get(index)? {
-            Fact::Conversion { moved, .. } => Some(*moved),
+            Fact::Conversion { moved, .. } | Fact::Surrender { moved, .. } => Some(*moved),
             _ => None,
         }
     }

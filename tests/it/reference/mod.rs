@@ -115,6 +115,16 @@ pub enum Event {
         date: Date,
         principal_minor: i128,
     },
+    /// Surrendered for conversion: the bonds bear no interest from this date on, and stay in the debt as they are on it.
+    Surrender {
+        date: Date,
+        principal_minor: i128,
+    },
+    /// What the event with this place among all events surrendered leaves the debt.
+    Settlement {
+        surrender: usize,
+        date: Date,
+    },
     /// Bought back or repaid for cash, with the interest accrued; the date may lie after maturity.
     Extinguishment {
         date: Date,

@@ -66,6 +66,11 @@ pub fn event(issue: &str, sequence: i64, follows: i64, date: &str) -> EventRow {
 pub fn position(issue: &str, date: &str, sequence: i64, first: bool, principal: i64) -> PositionRow {
     PositionRow {
         moved_equity: 0,
+        surrendered_principal: 0,
+        surrendered_premium_discount: 0,
+        surrendered_issue_costs: 0,
+        surrendered_interest: 0,
+        surrendered_equity: 0,
         entity: s(ENTITY),
         bond_issue: s(issue),
         date: s(date),
