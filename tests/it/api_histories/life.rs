@@ -63,6 +63,16 @@ impl Life {
             body["premium_treatment"].take();
             body.as_object_mut().expect("an object").retain(|_, value| !value.is_null());
         }
+        Life::recorded(service, dice, (body, terms, currency), framework).await
+    }
+
+    /// The issue of a request and of its terms for the reference.
+    pub async fn recorded(
+        service: &Service,
+        dice: &mut Dice,
+        (body, mut terms, currency): (Value, crate::reference::Terms, Currency),
+        framework: Framework,
+    ) -> Life {
         let issued = service.post("/v1/bond-issues", &body).await.created();
         let minor =
             |name: &str| -> i128 { text(&issued["position_after"][name]).replace('.', "").parse().expect("minor") };

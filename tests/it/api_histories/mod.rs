@@ -6,6 +6,7 @@
 //! `PARWRIGHT_API_HISTORIES` is the number of issues; a failure prints the seed of its run, which `PARWRIGHT_API_SEED` repeats.
 
 mod dice;
+mod edges;
 mod found;
 mod life;
 mod reclassification;
@@ -106,7 +107,7 @@ async fn live(service: Service, framework: Framework) {
 }
 
 /// Accrues the whole entity through the end of its last issue, in one command.
-async fn accrue_all(service: &Service, lives: &mut [Life]) {
+pub async fn accrue_all(service: &Service, lives: &mut [Life]) {
     let end = lives.iter().map(Life::maturity).max().expect("there are issues").last_of_month();
     let path = "/v1/entities/ACME/accruals";
     let answer = service.post(path, &serde_json::json!({"through": end.to_string()})).await.created();

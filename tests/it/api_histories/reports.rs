@@ -109,7 +109,7 @@ async fn check_rollforwards(service: &Service, currency: Currency) {
     assert_eq!(balances(line(&whole, "closing")), closing, "the years do not add up to the whole");
 }
 
-async fn rollforward(service: &Service, from: Date, to: Date, currency: Currency) -> Value {
+pub async fn rollforward(service: &Service, from: Date, to: Date, currency: Currency) -> Value {
     let path = format!("/v1/entities/ACME/rollforward?from={from}&to={to}&currency={}", currency.code);
     let document = service.read(&path).await;
     assert!(array(&document["tie_out"]).len() >= 5, "{document}");

@@ -49,13 +49,44 @@ fn hundredths_of_percent(parts: i64) -> BigRational {
     BigRational::new(BigInt::from(parts), BigInt::from(10_000))
 }
 
+/// What issues differ in most.
+#[derive(Clone, Copy, Debug)]
+pub struct Kind {
+    pub currency: Currency,
+    /// Coupons a year.
+    pub frequency: i32,
+    pub periods: i32,
+    pub denomination: i64,
+    pub bonds: i64,
+    /// Coupon rate and price, in hundredths of a percent.
+    pub rate: i64,
+    pub price: i64,
+}
+
 /// Everyday terms: all of them are possible.
 pub fn draw(dice: &mut Dice, reference: &str) -> (Value, Terms, Currency) {
     let currency = dice.pick(&CURRENCIES);
     let frequency = dice.pick(&[0, 1, 2, 2, 2, 4]);
+    let a_year = if frequency == 0 { 2 } else { frequency };
+    let kind = Kind {
+        currency,
+        frequency,
+        periods: dice.between(4, 6 * i64::from(a_year)) as i32,
+        denomination: 1_000 * 10_i64.pow(currency.decimals),
+        bonds: if dice.chance(50) { dice.between(5, 60) } else { dice.between(100, 9_000) },
+        rate: if frequency == 0 { 0 } else { dice.between(25, 900) },
+        price: if frequency == 0 { dice.between(6_500, 9_900) } else { dice.between(8_500, 11_500) },
+    };
+    draw_of(dice, reference, kind)
+}
+
+/// Terms of a kind.
+pub fn draw_of(dice: &mut Dice, reference: &str, kind: Kind) -> (Value, Terms, Currency) {
+    let Kind { currency, frequency, periods, denomination, bonds, rate, price } = kind;
     let months = 12 / if frequency == 0 { 2 } else { frequency };
     let maturity = maturity(dice);
-    let periods = dice.between(4, 6 * 12 / i64::from(months)) as i32;
+    // Posted to accounts, which are mapped from 2000 on.
+    let maturity = if periods * months > 300 { maturity.saturating_add(95.years()) } else { maturity };
     let grid = |back: i32| {
         let moved = maturity.checked_sub((back * months).months()).expect("within the calendar");
         if maturity.day() == maturity.days_in_month() { moved.last_of_month() } else { moved }
@@ -63,15 +94,11 @@ pub fn draw(dice: &mut Dice, reference: &str) -> (Value, Terms, Currency) {
     let (regular, next) = (grid(periods), grid(periods - 1));
     let dated = if dice.chance(60) { regular } else { dice.date(regular, next.yesterday().expect("a day")) };
     // A long first period has to be stated.
-    let first_coupon = (frequency > 0 && dice.chance(20)).then(|| grid(periods - 2));
+    let first_coupon = (frequency > 0 && periods > 2 && dice.chance(20)).then(|| grid(periods - 2));
     let settlement = if dice.chance(60) { dated } else { dice.date(dated, next.yesterday().expect("a day")) };
-    let denomination = 1_000 * 10_i64.pow(currency.decimals);
-    let bonds = if dice.chance(50) { dice.between(5, 60) } else { dice.between(100, 9_000) };
     let principal = denomination * bonds;
-    let rate = if frequency == 0 { 0 } else { dice.between(25, 900) };
-    let redemption = if dice.chance(75) { 10_000 } else { dice.between(10_000, 11_500) };
-    let price = if frequency == 0 { dice.between(6_500, 9_900) } else { dice.between(8_500, 11_500) };
-    let proceeds = principal * price / 10_000;
+    let redemption = if price > 10_000 || dice.chance(75) { 10_000 } else { dice.between(10_000, 11_500) };
+    let proceeds = (i128::from(principal) * i128::from(price) / 10_000).min(10_i128.pow(15)) as i64;
     let repaid = (2 * i128::from(principal) * i128::from(redemption) + 10_000) / 20_000;
     let is_substantial = i128::from(proceeds) * 10 >= repaid * 11;
     let in_capital = is_substantial && dice.chance(50);

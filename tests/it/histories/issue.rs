@@ -19,11 +19,17 @@ const GREATEST: i64 = 1_000_000_000_000_000;
 
 /// Terms as the core takes them. Most are everyday, some lie at an edge; not all of them are possible.
 pub fn draw(dice: &mut Dice) -> Terms {
-    let (frequency, compounding) =
-        if dice.chance(12) { (0, dice.pick(&[1, 2, 4, 12])) } else { (dice.pick(&[1, 2, 2, 2, 4, 12]), 2) };
+    // The most periods that there can be are drawn oftener than by chance.
+    let longest = dice.chance(1);
+    let (frequency, compounding) = match (longest, dice.chance(12)) {
+        (true, _) => (12, 2),
+        (false, true) => (0, dice.pick(&[1, 2, 4, 12])),
+        (false, false) => (dice.pick(&[1, 2, 2, 2, 4, 12]), 2),
+    };
     let per_year = if frequency == 0 { compounding } else { frequency };
     let months = 12 / i32::from(per_year);
     let years = match dice.between(1, 100) {
+        _ if longest => 100,
         1..=80 => dice.between(1, 10),
         81..=97 => dice.between(11, 30),
         _ => dice.between(31, 100),
@@ -62,7 +68,7 @@ pub fn draw(dice: &mut Dice) -> Terms {
         premium_treatment: None,
         straight_debt_rate: None,
         equity_issue_costs: None,
-        currency: Currency::from_code(dice.pick(&["USD", "EUR", "JPY", "KWD", "CLF"])).expect("listed"),
+        currency: Currency::from_code(dice.pick(&["USD", "EUR", "JPY", "KWD", "BHD", "CLF", "UYW"])).expect("listed"),
         principal: Amount::from_minor(principal),
         denomination: Amount::from_minor(denomination),
         coupon_rate,
@@ -192,6 +198,56 @@ pub fn for_reference(terms: &Terms) -> reference::Terms {
     }
 }
 
+/// What issues a run must have had among them.
+pub const KINDS: [&str; 15] = [
+    "in a currency of 0 decimals",
+    "in a currency of 2 decimals",
+    "in a currency of 3 decimals",
+    "in a currency of 4 decimals",
+    "without coupons",
+    "with 1 coupon a year",
+    "with 2 coupons a year",
+    "with 4 coupons a year",
+    "with 12 coupons a year",
+    "at a negative yield",
+    "of one bond",
+    "of 10^15 minor units",
+    "of a year at most",
+    "of more than 30 years",
+    "of 100 years of monthly coupons",
+];
+
+/// Which of [`KINDS`] an issue is.
+pub fn kinds(instrument: &Instrument) -> Vec<&'static str> {
+    let terms = instrument.terms();
+    let days = terms.dated_date.duration_until(terms.maturity_date).as_hours() / 24;
+    let mut kinds = vec![
+        match terms.currency.exponent() {
+            0 => KINDS[0],
+            2 => KINDS[1],
+            3 => KINDS[2],
+            _ => KINDS[3],
+        },
+        match terms.coupon_frequency {
+            0 => KINDS[4],
+            1 => KINDS[5],
+            2 => KINDS[6],
+            4 => KINDS[7],
+            _ => KINDS[8],
+        },
+    ];
+    let further = [
+        (instrument.nominal_annual_rate().is_sign_negative(), KINDS[9]),
+        (terms.principal == terms.denomination, KINDS[10]),
+        (terms.principal.minor() == GREATEST, KINDS[11]),
+        (days <= 366, KINDS[12]),
+        (days > 30 * 366, KINDS[13]),
+        (days > 98 * 366 && terms.coupon_frequency == 12, KINDS[14]),
+    ];
+    kinds.extend(further.into_iter().filter(|(is, _)| *is).map(|(_, kind)| kind));
+    kinds
+}
+
 /// A decimal as the fraction that it is.
 pub fn rational(decimal: Decimal) -> BigRational {
     BigRational::new(BigInt::from(decimal.mantissa()), BigInt::from(10).pow(decimal.scale()))
@@ -252,7 +308,12 @@ fn principal(dice: &mut Dice) -> (i64, i64) {
         61..=80 => 1,
         _ => dice.magnitude(1_000_000_000),
     };
-    let bonds = if dice.chance(10) { 1 } else { dice.magnitude(GREATEST / denomination) };
+    let most = GREATEST / denomination;
+    let bonds = match dice.between(1, 100) {
+        1..=10 => 1,
+        11..=15 => most,
+        _ => dice.magnitude(most),
+    };
     (denomination * bonds, denomination)
 }
 
@@ -272,7 +333,11 @@ fn proceeds(dice: &mut Dice, principal: i64, redemption: Decimal, coupon_rate: D
         1..=12 => Decimal::ONE,
         13..=50 => redemption * percent(dice, 9_000, 11_000),
         51..=90 => {
-            let growth = Decimal::ONE + percent(dice, 50, 1_000);
+            // Where yields are negative they are so by little, the less the longer.
+            let growth = match dice.chance(20) {
+                true => Decimal::ONE - percent(dice, 1, 200.min(4_000 / years)),
+                false => Decimal::ONE + percent(dice, 50, 1_000),
+            };
             let mut worth = redemption;
             for _ in 0..years {
                 worth = ((worth + coupon_rate) / growth).round_dp(12);

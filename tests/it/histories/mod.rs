@@ -90,6 +90,10 @@ fn the_core_and_the_reference_agree_on_every_history() {
     println!("{:#?}", tally.counts);
     let shown: Vec<&String> = tally.failures.iter().take(20).collect();
     assert!(tally.failures.is_empty(), "{} of {histories} histories differ: {shown:#?}", tally.failures.len());
+    if histories >= HISTORIES {
+        let missing: Vec<&&str> = issue::KINDS.iter().filter(|kind| !tally.counts.contains_key(**kind)).collect();
+        assert!(missing.is_empty(), "the issues drawn were none of {missing:?}");
+    }
     assert!(
         tally.counts.get("history").copied().unwrap_or(0) > histories / 2,
         "too few of the terms drawn are possible"
@@ -139,6 +143,7 @@ fn live(seed: u64, loud: bool) -> Checked<Vec<&'static str>> {
     let mut life = Life::issued(instrument, curve, calendar)?;
     life.ever_late = closed.is_some();
     let mut happened = vec!["history"];
+    happened.extend(issue::kinds(&life.books.instrument));
     let order = Order::draw(&mut dice);
     let closes = dice.chance(30);
     for _ in 0..dice.between(3, 24) {

@@ -139,7 +139,8 @@ fn is_income(role: &str) -> bool {
 pub fn decimals(currency: &str) -> u32 {
     match currency {
         "JPY" => 0,
-        "KWD" => 3,
+        "KWD" | "BHD" => 3,
+        "CLF" | "UYW" => 4,
         "USD" | "EUR" => 2,
         other => panic!("no test uses {other}"),
     }
