@@ -111,10 +111,16 @@ fn rates(among: &str) -> String {
 }
 
 /// An acceptance that waits for its settlement was measured at the rate, though nothing has moved yet.
+/// Bonds that were surrendered before the date convert at the rate of then, whenever they are settled: the surrender is an event that the
+/// key of its settlement names, or has a row of the settlement's own event.
 static CONVERTED_FROM: Text = Text::new(|| {
     format!(
         "select v.effective_date from event v where v.entity = $1 and v.bond_issue = $2 and v.effective_date >= $3 \
-         and v.kind in ('conversion', 'inducement', 'inducement_acceptance') and {STANDS} order by v.effective_date limit 1"
+         and v.kind in ('conversion', 'inducement', 'inducement_acceptance') and {STANDS} \
+         and not exists (select 1 from natural_key k join event s on s.entity = k.entity and s.id = k.reference \
+         where k.entity = v.entity and k.kind = 'surrender' and k.id = v.id and s.effective_date < $3) \
+         and not exists (select 1 from position p where p.entity = v.entity and p.bond_issue = v.bond_issue \
+         and p.sequence = v.sequence and p.date < $3) order by v.effective_date limit 1"
     )
 });
 
@@ -243,7 +249,7 @@ impl Reader<'_> {
         self.all(SERIES, &[Arg::Text(entity), Arg::Text(series)]).await
     }
 
-    /// The date of the first conversion, or acceptance of an offer to convert, on or after a date.
+    /// The date of the first conversion, or acceptance of an offer to convert, on or after a date and at the rate of then.
     pub async fn converted_from(
         &mut self,
         entity: &str,

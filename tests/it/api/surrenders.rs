@@ -363,6 +363,15 @@ async fn the_rate_in_force_and_make_whole_events_go_by_the_conversion_date(servi
     settlement["make_whole"] = json!({"effective_date": "2025-01-15", "share_price": "60"});
     let answer = service.record(&issue, "conversions", settlement).await;
     assert_figures(&answer["conversion"], json!({"shares_issued": "2000", "common_stock": "20.00"}));
+    // So an adjustment between the dates may come to light when they are settled, and one by the conversion date may not.
+    let adjustment = |date: &str, shares: &str| json!({"effective_date": date, "reason": "voluntary", "shares_per_denomination": shares});
+    service.record(&issue, "rate-adjustments", adjustment("2025-02-12", "41")).await;
+    let issue = service.issue(json!({"reference": "CB-2"})).await;
+    let body = json!({"conversion_date": "2025-02-03", "effective_date": "2025-02-17", "principal": "100000.00"});
+    service.record(&issue, "conversions", body).await;
+    let path = on(&issue, "rate-adjustments");
+    service.post(&path, &adjustment("2025-02-03", "21")).await.conflict("later_event_in_the_way");
+    service.record(&issue, "rate-adjustments", adjustment("2025-02-04", "21")).await;
 }
 
 async fn requests_that_contradict_themselves_are_refused(service: Service) {
