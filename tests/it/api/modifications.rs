@@ -22,6 +22,7 @@ on_both_engines! {
     a_call_counts_if_it_makes_the_change_smaller
     a_modification_recorded_late_is_caught_up
     a_modification_is_reversed_after_what_rests_on_it
+    bonds_that_are_surrendered_keep_their_terms
     the_issue_its_schedule_and_its_reports_follow
     after_a_restart_and_as_known_before_it_is_what_it_was
     what_cannot_be_is_refused_and_changes_nothing
@@ -321,6 +322,37 @@ async fn a_modification_is_reversed_after_what_rests_on_it(service: Service) {
     // The reference is free again, and so is what rested on it.
     service.record(&issue, "modifications", to_nine_percent(json!({"reference": "MOD-1", "fees": "900.00"}))).await;
     assert_eq!(service.carrying_value(&issue, "2027-03-31").await["status"], json!("tied"));
+}
+
+/// 100,000 of a million are surrendered on 1 October 2026 with 6,000 of interest and settled after the others got new terms: a fee of 900
+/// on 900,000, and 2,000 shares for the 100,000 as they stood.
+async fn bonds_that_are_surrendered_keep_their_terms(service: Service) {
+    service.mapped_entity("ACME").await;
+    let conversion = json!({"shares_per_denomination": "20", "share_par_value": "0.01"});
+    let issue = service.issue(par(json!({"conversion": conversion}))).await;
+    paid_through(&service, &issue, &["2026-01-01"]).await;
+    let body = json!({"conversion_date": "2026-10-01", "principal": "100000.00"});
+    let surrendered = service.record(&issue, "conversions", body).await;
+    paid_through(&service, &issue, &["2027-01-01"]).await;
+    let option = json!({"fair_value_before": "1.00", "fair_value_after": "1.00"});
+    let body = to_nine_percent(json!({"fees": "900.00", "conversion_option": option}));
+    let answer = service.record(&issue, "modifications", body).await;
+    assert_figures(
+        &answer["modification"],
+        json!({"principal": "900000.00", "carrying_amount_before": "900000.00", "carrying_amount_after": "899100.00"}),
+    );
+    let value = service.carrying_value(&issue, "2027-01-01").await;
+    assert_figures(&value, json!({"carrying_amount": "999100.00", "interest_accrued": "6000.00", "status": "tied"}));
+    let body = json!({"surrender": surrendered["event"]["id"], "effective_date": "2027-02-01"});
+    let answer = service.record(&issue, "conversions", body).await;
+    assert_figures(
+        &answer["conversion"],
+        json!({"shares_issued": "2000", "carrying_amount": "100000.00", "additional_paid_in_capital": "105980.00"}),
+    );
+    let value = service.carrying_value(&issue, "2027-02-01").await;
+    assert_figures(&value, json!({"principal": "900000.00", "status": "tied"}));
+    let reversal = format!("/v1/journal-batches/{}/reversal", text(&last_batch(&surrendered)["id"]));
+    service.post(&reversal, &json!({"reason": "Withdrawn"})).await.conflict("later_event_in_the_way");
 }
 
 /// Two years of 8% and then three, with another year, of 9%.
