@@ -25,9 +25,9 @@ pub async fn open(database: &DatabaseUrl) -> Result<Store, StoreError> {
     Ok(store)
 }
 
-/// The handlers' state over a store; starts the writer.
+/// The handlers' state over a store; starts the writer and what reads together.
 pub fn app(store: &Store) -> App {
-    App { recorder: Recorder::start(store.clone()), library: Library::new(store.clone()) }
+    App { recorder: Recorder::start(store.clone()), library: Library::start(store.clone()) }
 }
 
 /// The whole service over a store.

@@ -139,7 +139,7 @@ async fn releases(store: &Store, entity: &str, newest: i64, report: &mut Report)
 
 /// Every issue ties at the date through which it is accrued: what is booked is what is computed.
 async fn ties(store: &Store, entity: &str, known: i64, report: &mut Report) -> Result<(), RecordError> {
-    let library = crate::reading::Library::new(store.clone());
+    let library = crate::reading::Library::start(store.clone());
     let mut after = String::new();
     loop {
         let mut reading = store.reading().await?;

@@ -95,7 +95,7 @@ impl From<RecordError> for Problem {
             RecordError::KeyReused => Problem::new(problem::IDEMPOTENCY_KEY_REUSED, error.to_string()),
             RecordError::PreviewDiffers => Problem::new(problem::PREVIEW_DIFFERS, error.to_string()),
             RecordError::PreconditionFailed => Problem::new(problem::PRECONDITION_FAILED, error.to_string()),
-            RecordError::Busy(None) => Problem::unavailable("the writer has stopped").retry_after(1),
+            RecordError::Busy(None) => Problem::unavailable("the task that answers has stopped").retry_after(1),
             RecordError::Busy(Some(error)) => Problem::unavailable(error).retry_after(1),
             RecordError::Store(StoreError::Unavailable(cause)) => Problem::unavailable(cause).retry_after(1),
             RecordError::Store(error) => Problem::internal(error),

@@ -17,7 +17,7 @@ use crate::document::wire::Timestamp;
 use crate::document::{CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem};
 use crate::posting::{self, RecordError};
 use crate::reports::carrying_value::{CarryingValue, InForce, carrying_value};
-use crate::store::{BookedRow, InForce as InForceRows, OutOfPeriod, PositionRow, Reader, WrittenBy};
+use crate::store::{Asked, BookedRow, Dates, InForce as InForceRows, OutOfPeriod, PositionRow, WrittenBy};
 
 /// How many issues are read at once.
 const PAGE: i64 = 500;
@@ -60,8 +60,7 @@ impl Library {
         at: Option<Timestamp>,
         basis: Basis,
     ) -> Result<CarryingValueDocument, ReadError> {
-        let mut reading = self.reading().await?;
-        let (valued, known) = self.valued(entity, id, as_of, at, &mut reading.reader()).await?;
+        let (valued, known) = self.valued(entity, id, as_of, at).await?;
         valued.document(id, as_of, known, basis)
     }
 
@@ -75,28 +74,20 @@ impl Library {
         id: &str,
         as_of: Date,
         at: Option<Timestamp>,
-        reader: &mut Reader<'_>,
     ) -> Result<(Valued, Known), ReadError> {
         let (date, at) = (as_of.to_string(), at.map_or(i64::MAX, Timestamp::microseconds));
-        let (Shelved { issued, dates }, rows) = self.in_force(entity, id, &date, at, reader).await?;
+        let (Shelved { issued, dates }, rows) = self.in_force(entity, id, &date, at).await?;
         let known = Known { sequence: rows.known, recorded_at: rows.recorded_at };
-        let accrued_date = rows.booked.as_ref().and_then(|row| dates.of_position(&row.accrued_through, at));
-        let accrued_position = match accrued_date {
-            Some(accrued) if dates.of_position(&date, at) != Some(accrued) => {
-                reader.position_at(entity, id, accrued, known.sequence).await?
-            }
-            Some(_) => rows.position.clone(),
-            None => None,
-        };
+        let accrued_position = self.accrued_position(&dates, &rows).await?;
         // Hardly any booked row has something that is taken back later, so the event behind it is not joined to each.
         let taken_back_by = match rows.booked.as_ref().filter(|row| row.later_posting_date.is_some()) {
-            Some(booked) => reader.event_by_sequence(entity, id, booked.sequence).await?,
+            Some(booked) => self.reading().await?.reader().event_by_sequence(entity, id, booked.sequence).await?,
             None => None,
         };
         let taken_back_by =
             taken_back_by.map(|event| WrittenBy { event: event.id, effective_date: event.effective_date });
         let late = match dates.has_late_entries {
-            true => reader.out_of_period(entity, Some(id), &date, known.sequence).await?,
+            true => self.reading().await?.reader().out_of_period(entity, Some(id), &date, known.sequence).await?,
             false => Vec::new(),
         };
         let late: Vec<&OutOfPeriod> = late.iter().collect();
@@ -117,20 +108,43 @@ impl Library {
         id: &str,
         as_of: &str,
         at: i64,
-        reader: &mut Reader<'_>,
     ) -> Result<(Shelved, InForceRows), ReadError> {
         let not_found = || RecordError::NotFound(format!("the bond issue {id}"));
-        let mut shelved = self.shelf.issue(entity, id, reader).await?.ok_or_else(not_found)?;
+        let mut shelved = self.shelf.issue(entity, id, &self.store).await?.ok_or_else(not_found)?;
         loop {
             let Shelved { issued, dates } = &shelved;
-            let asked = (dates.of_position(as_of, at).unwrap_or(""), dates.of_booked(as_of, at).unwrap_or(""));
-            let rows = reader.in_force(entity, id, at, asked).await?.filter(|rows| issued.sequence <= rows.known);
+            let asked = Asked {
+                entity: entity.to_owned(),
+                bond_issue: id.to_owned(),
+                known_at: at,
+                position_date: dates.of_position(as_of, at).unwrap_or_default().to_owned(),
+                posting_date: dates.of_booked(as_of, at).unwrap_or_default().to_owned(),
+            };
+            let rows = self.together.in_force(asked).await?.filter(|rows| issued.sequence <= rows.known);
             let rows = rows.ok_or_else(not_found)?;
             if rows.event_sequence == dates.event_sequence {
                 return Ok((shelved, rows));
             }
-            shelved = self.shelf.refreshed(entity, id, shelved, reader).await?;
+            shelved = self.shelf.refreshed(entity, id, shelved, &self.store).await?;
         }
+    }
+
+    /// The position at the date through which the booked row accrues the issue. Nearly always it is the one in force, for what
+    /// is booked accrues the issue through its own date.
+    async fn accrued_position(&self, dates: &Dates, rows: &InForceRows) -> Result<Option<PositionRow>, ReadError> {
+        let Some(booked) = &rows.booked else { return Ok(None) };
+        let Some(date) = dates.of_position(&booked.accrued_through, rows.recorded_at) else { return Ok(None) };
+        if let Some(position) = rows.position.as_ref().filter(|position| position.date == date) {
+            return Ok(Some(position.clone()));
+        }
+        let asked = Asked {
+            entity: booked.entity.clone(),
+            bond_issue: booked.bond_issue.clone(),
+            known_at: rows.recorded_at,
+            position_date: date.to_owned(),
+            posting_date: String::new(),
+        };
+        Ok(self.together.in_force(asked).await?.and_then(|rows| rows.position))
     }
 
     /// The carrying values of an entity's issues in a currency (the functional one if none is named), after an id.

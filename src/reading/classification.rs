@@ -24,9 +24,9 @@ impl Library {
         as_of: Date,
         at: Option<Timestamp>,
     ) -> Result<ClassificationDocument, ReadError> {
+        let (valued, known) = self.valued(entity, id, as_of, at).await?;
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let (valued, known) = self.valued(entity, id, as_of, at, &mut reader).await?;
         let framework = framework(entity, &mut reader).await?;
         let instrument = &valued.instrument;
         let (position, terms) = (&valued.value.position, instrument.on(as_of).terms());

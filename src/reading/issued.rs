@@ -7,7 +7,7 @@ use std::sync::{Arc, PoisonError, RwLock};
 use super::ReadError;
 use crate::accounting::instrument::Instrument;
 use crate::posting;
-use crate::store::{BondIssueRow, Dates, Reader, RecordedRevision};
+use crate::store::{BondIssueRow, Dates, Reader, RecordedRevision, Store};
 
 /// How many dates of issues are kept, each issue counting for at least `LEAST`. When there are more, all are forgotten and read
 /// again as they are asked for.
@@ -58,14 +58,14 @@ struct Kept {
 
 impl Shelf {
     /// An issue, from memory if it is there; none when there is no such issue.
-    pub async fn issue(&self, entity: &str, id: &str, reader: &mut Reader<'_>) -> Result<Option<Shelved>, ReadError> {
+    pub async fn issue(&self, entity: &str, id: &str, store: &Store) -> Result<Option<Shelved>, ReadError> {
         // What is kept is right even if a thread that held it panicked: entries are only ever added whole.
         if let Some(shelved) = self.0.read().unwrap_or_else(PoisonError::into_inner).issues.get(id) {
             return Ok(Some(shelved.clone()));
         }
-        let Some(row) = reader.bond_issue(entity, id).await? else { return Ok(None) };
+        let Some(row) = store.reading().await?.reader().bond_issue(entity, id).await? else { return Ok(None) };
         let issued = Arc::new(Issued::read(&row, &[])?);
-        self.refreshed(entity, id, Shelved { issued, dates: Arc::default() }, reader).await.map(Some)
+        self.refreshed(entity, id, Shelved { issued, dates: Arc::default() }, store).await.map(Some)
     }
 
     /// The issue with all dates that it has by now.
@@ -74,12 +74,14 @@ impl Shelf {
         entity: &str,
         id: &str,
         shelved: Shelved,
-        reader: &mut Reader<'_>,
+        store: &Store,
     ) -> Result<Shelved, ReadError> {
         let mut dates = Dates::clone(&shelved.dates);
+        let mut reading = store.reading().await?;
+        let mut reader = reading.reader();
         reader.see_dates(entity, id, &mut dates).await?;
         let issued = match dates.is_revised {
-            true => revised(entity, id, shelved.issued, reader).await?,
+            true => revised(entity, id, shelved.issued, &mut reader).await?,
             false => shelved.issued,
         };
         let shelved = Shelved { issued, dates: Arc::new(dates) };

@@ -7,6 +7,7 @@ mod issued;
 mod issues;
 mod mapping;
 mod rollforward;
+mod together;
 mod trial_balance;
 
 use jiff::civil::Date;
@@ -68,12 +69,13 @@ impl Known {
 pub struct Library {
     store: Store,
     shelf: issued::Shelf,
+    together: together::Together,
 }
 
 impl Library {
-    /// The reads of a store.
-    pub fn new(store: Store) -> Library {
-        Library { store, shelf: issued::Shelf::default() }
+    /// The reads of a store, with a task on the current runtime that ends when the last clone is gone.
+    pub fn start(store: Store) -> Library {
+        Library { together: together::Together::start(store.clone()), shelf: issued::Shelf::default(), store }
     }
 
     async fn reading(&self) -> Result<Reading, ReadError> {

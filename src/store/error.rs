@@ -1,34 +1,37 @@
 //! What can go wrong in the store, in the terms its callers act on.
 
+use std::sync::Arc;
+
 use sqlx::error::DatabaseError;
 
 /// An error of the store.
 ///
 /// A caller acts on the variant: [`Unavailable`](Self::Unavailable) and [`Busy`](Self::Busy) may be tried again, a
 /// [`Conflict`](Self::Conflict) says that somebody else was first, and the other two are faults in this program or its
-/// database. `Display` never repeats the source: print the chain.
-#[derive(Debug, thiserror::Error)]
+/// database. `Display` never repeats the source: print the chain. A clone is the same error, for each of several callers who
+/// share a statement.
+#[derive(Debug, Clone, thiserror::Error)]
 pub enum StoreError {
     /// The database cannot be reached, or has no connection free.
     #[error("the database is not available")]
-    Unavailable(#[source] sqlx::Error),
+    Unavailable(#[source] Arc<sqlx::Error>),
     /// The transaction lost against another one; nothing of it was kept.
     #[error("the database is busy")]
-    Busy(#[source] sqlx::Error),
+    Busy(#[source] Arc<sqlx::Error>),
     /// A row with the same key is there already.
     #[error("a row with the same key exists: {constraint:?}")]
     Conflict {
         /// The key that was taken.
         constraint: Constraint,
         /// What the database said.
-        source: sqlx::Error,
+        source: Arc<sqlx::Error>,
     },
     /// A check, a foreign key or a trigger of the schema refused the rows.
     #[error("the database refused the rows")]
-    Refused(#[source] sqlx::Error),
+    Refused(#[source] Arc<sqlx::Error>),
     /// Anything else.
     #[error("the database failed")]
-    Fault(#[source] sqlx::Error),
+    Fault(#[source] Arc<sqlx::Error>),
     /// The address of the database cannot be understood.
     #[error("the database address is not usable: {0}")]
     Address(&'static str),
@@ -135,10 +138,12 @@ fn meaning_of(code: &str) -> Meaning {
 
 impl From<sqlx::Error> for StoreError {
     fn from(error: sqlx::Error) -> Self {
-        match &error {
+        let error = Arc::new(error);
+        match &*error {
             sqlx::Error::Database(database) => {
                 if database.is_unique_violation() {
-                    return Self::Conflict { constraint: constraint_of(database.as_ref()), source: error };
+                    let constraint = constraint_of(database.as_ref());
+                    return Self::Conflict { constraint, source: error };
                 }
                 match database.code().as_deref().map_or(Meaning::Other, meaning_of) {
                     Meaning::Unavailable => Self::Unavailable(error),
@@ -161,7 +166,7 @@ impl From<sqlx::migrate::MigrateError> for StoreError {
     fn from(error: sqlx::migrate::MigrateError) -> Self {
         match error {
             sqlx::migrate::MigrateError::Execute(error) => error.into(),
-            other => Self::Fault(other.into()),
+            other => Self::Fault(Arc::new(other.into())),
         }
     }
 }

@@ -124,7 +124,7 @@ impl SqliteTransaction {
     fn connection(&mut self) -> Result<&mut SqliteConnection, StoreError> {
         match &mut self.writer {
             Some(writer) => Ok(writer),
-            None => Err(StoreError::Fault(sqlx::Error::WorkerCrashed)),
+            None => Err(StoreError::Fault(Arc::new(sqlx::Error::WorkerCrashed))),
         }
     }
 

@@ -56,6 +56,8 @@ pub(crate) enum Arg<'a> {
     Int(i64),
     /// An array on PostgreSQL, a JSON array on SQLite.
     Texts(&'a [&'a str]),
+    /// The same.
+    Ints(&'a [i64]),
 }
 
 fn sqlite_arguments(args: &[Arg<'_>]) -> Result<SqliteArguments, sqlx::Error> {
@@ -64,14 +66,17 @@ fn sqlite_arguments(args: &[Arg<'_>]) -> Result<SqliteArguments, sqlx::Error> {
         match arg {
             Arg::Text(value) => arguments.add(*value),
             Arg::Int(value) => arguments.add(*value),
-            Arg::Texts(values) => {
-                let json = serde_json::to_string(values).map_err(|error| sqlx::Error::Encode(error.into()))?;
-                arguments.add(json)
-            }
+            Arg::Texts(values) => arguments.add(json(values)?),
+            Arg::Ints(values) => arguments.add(json(values)?),
         }
         .map_err(sqlx::Error::Encode)?;
     }
     Ok(arguments)
+}
+
+/// What SQLite takes in the place of an array.
+pub(crate) fn json(values: &(impl serde::Serialize + ?Sized)) -> Result<String, sqlx::Error> {
+    serde_json::to_string(values).map_err(|error| sqlx::Error::Encode(error.into()))
 }
 
 fn postgres_arguments(args: &[Arg<'_>]) -> Result<PgArguments, sqlx::Error> {
@@ -81,6 +86,7 @@ fn postgres_arguments(args: &[Arg<'_>]) -> Result<PgArguments, sqlx::Error> {
             Arg::Text(value) => arguments.add(*value),
             Arg::Int(value) => arguments.add(*value),
             Arg::Texts(values) => arguments.add(*values),
+            Arg::Ints(values) => arguments.add(*values),
         }
         .map_err(sqlx::Error::Encode)?;
     }

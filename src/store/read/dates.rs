@@ -2,13 +2,13 @@
 //!
 //! The row in force at a date, as known at a time, is the newest row known by then of the last date up to the asked one that had
 //! a row by then. Rows only ever are added, so a caller may keep an issue's dates: what was added since is found by the
-//! sequence of the issue's newest event, which [`Reader::in_force`] answers with the rows. Then a read is one round trip of key
-//! look-ups, however long the history.
+//! sequence of the issue's newest event, which [`Reader::in_force`] answers with the rows. Then a read is a few key look-ups, however
+//! long the history, and any number of reads are one statement.
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
 use crate::store::read::Text;
-use crate::store::reader::{Arg, Reader};
+use crate::store::reader::{Arg, Reader, json};
 use crate::store::rows::{BookedRow, PositionRow};
 use crate::store::table::Stored;
 
@@ -37,6 +37,8 @@ cells! {
 
     /// The rows at two dates, as known at a time.
     pub struct InForce {
+        /// Which question they answer, counted from one.
+        nth: bigint,
         /// The sequence of the last command known.
         known: bigint,
         /// When that was recorded, in microseconds since 1970.
@@ -55,6 +57,28 @@ cells! {
         event: text,
         /// Its date.
         effective_date: text,
+    }
+}
+
+/// A question: the rows of an issue at two dates (each may be empty for none), as known at a time in microseconds since 1970.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// The entity of the issue.
+    pub entity: String,
+    /// The id of the issue.
+    pub bond_issue: String,
+    /// The time.
+    pub known_at: i64,
+    /// The date of a position.
+    pub position_date: String,
+    /// The date of a booked row.
+    pub posting_date: String,
+}
+
+impl Asked {
+    fn columns(&self) -> (&str, &str, i64, &str, &str) {
+        let Asked { entity, bond_issue, known_at, position_date, posting_date } = self;
+        (entity, bond_issue, *known_at, position_date, posting_date)
     }
 }
 
@@ -142,26 +166,46 @@ pub(super) fn join_newest(
     }
 }
 
-fn in_force(lateral: bool) -> String {
+/// The rows of any number of questions. `asked` makes a row of each, `known` joins the last record known at its time, `head` the
+/// head of its issue.
+fn in_force(asked: &str, known: &str, head: &str, lateral: bool) -> String {
+    let join = |dated, name, date| join_newest(dated, name, ["a.entity", "a.bond_issue", date], "k.sequence", lateral);
     format!(
-        "select k.sequence, k.recorded_at, h.event_sequence, {position}, {booked} \
-         from (select r.sequence, r.recorded_at from record r where r.entity = $1 and r.recorded_at <= $3 \
-         order by r.recorded_at desc limit 1) k \
-         join issue_head h on h.entity = $1 and h.bond_issue = $2 {join_position} {join_booked}",
+        "select a.nth, k.sequence, k.recorded_at, h.event_sequence, {position}, {booked} \
+         from {asked} {known} {head} {join_position} {join_booked}",
         position = PositionRow::columns("p"),
         booked = BookedRow::columns("b"),
-        join_position = join_newest(POSITION, "p", ["$1", "$2", "$4"], "k.sequence", lateral),
-        join_booked = join_newest(BOOKED, "b", ["$1", "$2", "$5"], "k.sequence", lateral),
+        join_position = join(POSITION, "p", "a.position_date"),
+        join_booked = join(BOOKED, "b", "a.posting_date"),
     )
 }
 
-static IN_FORCE_SQLITE: Text = Text::new(|| in_force(false));
-static IN_FORCE_POSTGRES: Text = Text::new(|| in_force(true));
-static POSITION_AT: Text = Text::new(|| {
+/// `cross join` keeps SQLite to the order of the tables; the questions are materialised, so that each is parsed once.
+static IN_FORCE_SQLITE: Text = Text::new(|| {
+    let asked = in_force(
+        "asked a",
+        "cross join record k on k.entity = a.entity and k.recorded_at = (select max(r.recorded_at) from record r \
+         where r.entity = a.entity and r.recorded_at <= a.known_at)",
+        "cross join issue_head h on h.entity = a.entity and h.bond_issue = a.bond_issue",
+        false,
+    );
     format!(
-        "select {} from position p where p.entity = $1 and p.bond_issue = $2 and p.date = $3 and p.sequence <= $4 \
-         order by p.sequence desc limit 1",
-        PositionRow::columns("p")
+        "with asked as materialized (select key + 1 as nth, value->>0 as entity, value->>1 as bond_issue, value->>2 as known_at, \
+         value->>3 as position_date, value->>4 as posting_date from json_each($1)) {asked}"
+    )
+});
+
+/// The limits keep PostgreSQL to look-ups: without them it may join a small table by reading all of it, and keeps such a plan
+/// while the table grows.
+static IN_FORCE_POSTGRES: Text = Text::new(|| {
+    in_force(
+        "unnest($1::text[], $2::text[], $3::bigint[], $4::text[], $5::text[]) with ordinality \
+         a (entity, bond_issue, known_at, position_date, posting_date, nth)",
+        "cross join lateral (select r.sequence, r.recorded_at from record r where r.entity = a.entity \
+         and r.recorded_at <= a.known_at order by r.recorded_at desc limit 1) k",
+        "cross join lateral (select i.event_sequence from issue_head i where i.entity = a.entity \
+         and i.bond_issue = a.bond_issue limit 1) h",
+        true,
     )
 });
 
@@ -176,36 +220,35 @@ impl Reader<'_> {
         Ok(())
     }
 
-    /// The rows of a position date and a posting date (each may be empty for none), as known at a time in microseconds since
-    /// 1970. None when the issue is not there or the entity was not known.
+    /// The rows that each question asks for, in one statement. None where the issue is not there or its entity was not known.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn in_force(
-        &mut self,
-        entity: &str,
-        bond_issue: &str,
-        known_at: i64,
-        (position_date, posting_date): (&str, &str),
-    ) -> Result<Option<InForce>, StoreError> {
-        let text = self.pick(&IN_FORCE_SQLITE, &IN_FORCE_POSTGRES);
-        let dates = [Arg::Text(position_date), Arg::Text(posting_date)];
-        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Int(known_at), dates[0], dates[1]];
-        self.one(text, &args).await
-    }
-
-    /// The newest row of a position date, as known at a sequence.
-    ///
-    /// # Errors
-    /// When the store cannot be read.
-    pub async fn position_at(
-        &mut self,
-        entity: &str,
-        bond_issue: &str,
-        date: &str,
-        known: i64,
-    ) -> Result<Option<PositionRow>, StoreError> {
-        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date), Arg::Int(known)];
-        self.one(&POSITION_AT, &args).await
+    pub async fn in_force(&mut self, asked: &[Asked]) -> Result<Vec<Option<InForce>>, StoreError> {
+        let rows: Vec<InForce> = match self {
+            Self::Sqlite(_) => {
+                let json = json(&asked.iter().map(Asked::columns).collect::<Vec<_>>())?;
+                self.all(&IN_FORCE_SQLITE, &[Arg::Text(&json)]).await?
+            }
+            Self::Postgres(_) => {
+                let texts = |of: fn(&Asked) -> &str| asked.iter().map(of).collect::<Vec<_>>();
+                let args = [
+                    Arg::Texts(&texts(|asked| &asked.entity)),
+                    Arg::Texts(&texts(|asked| &asked.bond_issue)),
+                    Arg::Ints(&asked.iter().map(|asked| asked.known_at).collect::<Vec<_>>()),
+                    Arg::Texts(&texts(|asked| &asked.position_date)),
+                    Arg::Texts(&texts(|asked| &asked.posting_date)),
+                ];
+                self.all(&IN_FORCE_POSTGRES, &args).await?
+            }
+        };
+        let mut answers = vec![None; asked.len()];
+        for row in rows {
+            let place = usize::try_from(row.nth - 1).ok().and_then(|nth| answers.get_mut(nth));
+            if let Some(place) = place {
+                *place = Some(row);
+            }
+        }
+        Ok(answers)
     }
 }

@@ -15,7 +15,7 @@ mod summary;
 
 pub use batches::{BatchFilter, BatchHead, WholeBatch};
 pub use carrying::Carrying;
-pub use dates::{Dates, InForce, WrittenBy};
+pub use dates::{Asked, Dates, InForce, WrittenBy};
 pub use entities::Known;
 pub use issues::{IssueFilter, IssueState, ListedIssue};
 pub use reports::{BatchesOfMovement, Movement, OutOfPeriod, Side, Sums};

@@ -20,7 +20,7 @@ pub struct Untouched {
 
 impl Untouched {
     pub async fn of(service: &Service) -> Untouched {
-        let library = Library::new(service.store.clone());
+        let library = Library::start(service.store.clone());
         let sequence = library.known("ACME", None).await.expect("the entity is there").sequence;
         let mut read = Vec::new();
         for path in [

@@ -34,6 +34,7 @@ mod pagination;
 mod posting_dates;
 mod previews;
 mod rate_adjustments;
+mod reads_together;
 mod reclassifications;
 mod releases;
 mod reversals;

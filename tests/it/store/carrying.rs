@@ -63,6 +63,11 @@ fn rows_of(event: &Event, events: &[Event], known_dates: [&mut BTreeMap<String, 
     rows
 }
 
+fn question(issue: &str, known_at: i64, position_date: Option<&str>, posting_date: Option<&str>) -> Asked {
+    let [position_date, posting_date] = [position_date, posting_date].map(|date| date.unwrap_or_default().to_owned());
+    Asked { entity: ENTITY.to_owned(), bond_issue: issue.to_owned(), known_at, position_date, posting_date }
+}
+
 on_both! {
     async fn the_rows_in_force_are_those_of_a_fold_of_everything_written(books: Books) {
         let mut opening = opened();
@@ -98,6 +103,8 @@ on_both! {
         reading.reader().see_dates(ENTITY, ISSUE, &mut early).await.expect("reads");
         let mut asked: Vec<String> = (0..40).map(|_| date(&mut dice)).collect();
         asked.extend(["2018-12-31", "2019-01-01", "2024-02-29", "2030-06-15", "2099-12-31", "0001-01-01"].map(String::from));
+        let mut questions = Vec::new();
+        let mut answers = Vec::new();
         for day in &asked {
             for known in [1, 2, 3, 5, 8, 13, 21, 40, 77, 119, 120, i64::MAX] {
                 let said = format!("as of {day}, known {known}");
@@ -115,19 +122,32 @@ on_both! {
                     assert_eq!(found.accrued_position.as_ref().map(|row| row.principal), accrued, "accrued {said}");
                 }
                 let at = if known == i64::MAX { known } else { record(known).recorded_at };
-                let (on, posted) = (dates.of_position(day, at).unwrap_or(""), dates.of_booked(day, at).unwrap_or(""));
-                let rows = reading.reader().in_force(ENTITY, ISSUE, at, (on, posted)).await.expect("reads");
-                let rows = rows.expect("the issue is known");
-                assert_eq!(rows.known, known.min(120), "{said}");
-                assert_eq!(rows.position.map(|row| row.principal), position, "position of its own {said}");
-                assert_eq!(rows.booked.map(|row| row.principal), booked, "booked of its own {said}");
-                let on = through.as_ref().and_then(|day| dates.of_position(day, at)).unwrap_or("");
-                let row = reading.reader().position_at(ENTITY, ISSUE, on, known).await.expect("reads");
-                assert_eq!(row.map(|row| row.principal), accrued, "accrued of its own {said}");
+                let mut ask = |position_date, posting_date, principals| {
+                    questions.push(question(ISSUE, at, position_date, posting_date));
+                    answers.push((said.clone(), known.min(120), principals));
+                };
+                ask(dates.of_position(day, at), dates.of_booked(day, at), [position, booked]);
+                ask(through.as_ref().and_then(|day| dates.of_position(day, at)), None, [accrued, None]);
             }
         }
-        assert_eq!(reading.reader().in_force(ENTITY, ISSUE, 0, ("", "")).await.expect("reads"), None);
-        assert_eq!(reading.reader().in_force(ENTITY, "ACME.none", i64::MAX, ("", "")).await.expect("reads"), None);
+        // Questions without an answer stand between the others, and take nothing from them.
+        for (issue, at) in [(ISSUE, 0), ("ACME.none", i64::MAX)] {
+            questions.insert(7, question(issue, at, None, None));
+            answers.insert(7, ("not known".to_owned(), 0, [None; 2]));
+        }
+        let mut found = reading.reader().in_force(&questions[..1]).await.expect("reads");
+        found.extend(reading.reader().in_force(&questions[1..]).await.expect("reads"));
+        assert_eq!(found.len(), answers.len());
+        for (rows, (said, known, principals)) in found.into_iter().zip(answers) {
+            let Some(rows) = rows else {
+                assert_eq!(known, 0, "{said}");
+                continue;
+            };
+            assert_eq!(rows.known, known, "{said}");
+            let found = [rows.position.map(|row| row.principal), rows.booked.map(|row| row.principal)];
+            assert_eq!(found, principals, "{said}");
+        }
+        assert_eq!(reading.reader().in_force(&[]).await.expect("reads"), []);
         // Read in two steps, an issue's dates are the same.
         assert_eq!(early, dates);
     }

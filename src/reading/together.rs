@@ -1,0 +1,69 @@
+//! Reads that wait together are one statement.
+//!
+//! What a read of a few rows costs is its statement: the way to the database, the plan and the way back, on both sides. So
+//! whoever asks for the rows of an issue puts the question in a queue, and all that wait when the statement before has ended
+//! are asked together. Nothing waits for others to come: a question that finds nothing under way is asked alone, at once.
+//!
+//! A statement begins after all that it answers were asked, so each answer shows what was committed before its question.
+
+use tokio::sync::{mpsc, oneshot};
+
+use super::ReadError;
+use crate::posting::RecordError;
+use crate::store::{Asked, InForce, Store, StoreError};
+
+/// How many questions share a statement at most.
+const LARGEST_GROUP: usize = 64;
+
+/// The way to ask. Clones share it.
+#[derive(Clone, Debug)]
+pub(super) struct Together(mpsc::Sender<Waiting>);
+
+/// A question and where its answer goes.
+#[derive(Debug)]
+struct Waiting {
+    asked: Asked,
+    answer: oneshot::Sender<Result<Option<InForce>, StoreError>>,
+}
+
+impl Together {
+    /// Starts asking on the current runtime. It ends when the last clone is gone and everything that waited is answered.
+    pub fn start(store: Store) -> Together {
+        let (questions, waiting) = mpsc::channel(4 * LARGEST_GROUP);
+        tokio::spawn(ask(store, waiting));
+        Together(questions)
+    }
+
+    /// The rows in force; none when the issue is not there or its entity was not known.
+    pub async fn in_force(&self, asked: Asked) -> Result<Option<InForce>, ReadError> {
+        let (answer, answered) = oneshot::channel();
+        self.0.send(Waiting { asked, answer }).await.map_err(|_| RecordError::Busy(None))?;
+        Ok(answered.await.map_err(|_| RecordError::Busy(None))??)
+    }
+}
+
+/// One statement at a time: while it runs the next group grows, and several at once would each be smaller.
+async fn ask(store: Store, mut waiting: mpsc::Receiver<Waiting>) {
+    let mut group = Vec::with_capacity(LARGEST_GROUP);
+    while waiting.recv_many(&mut group, LARGEST_GROUP).await > 0 {
+        // In a task of its own, so that a panic costs the callers of one group their answer and nobody else theirs.
+        let answered = tokio::spawn(answer(store.clone(), std::mem::take(&mut group)));
+        if let Err(error) = answered.await {
+            tracing::error!(%error, "a group of reads was given up");
+        }
+    }
+}
+
+async fn answer(store: Store, group: Vec<Waiting>) {
+    metrics::histogram!("parwright_reading_group_size").record(u32::try_from(group.len()).unwrap_or(u32::MAX));
+    let (asked, answers): (Vec<_>, Vec<_>) = group.into_iter().map(|waiting| (waiting.asked, waiting.answer)).unzip();
+    // A caller that went away does not need its answer.
+    match in_force(&store, &asked).await {
+        Ok(found) => answers.into_iter().zip(found).for_each(|(answer, found)| drop(answer.send(Ok(found)))),
+        Err(error) => answers.into_iter().for_each(|answer| drop(answer.send(Err(error.clone())))),
+    }
+}
+
+async fn in_force(store: &Store, asked: &[Asked]) -> Result<Vec<Option<InForce>>, StoreError> {
+    store.reading().await?.reader().in_force(asked).await
+}
