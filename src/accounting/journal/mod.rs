@@ -4,11 +4,11 @@
 mod account_role;
 mod derivation;
 mod entry;
+mod kinds;
 mod statement_effects;
 
 pub use account_role::{AccountRole, Element};
 pub use derivation::Derivation;
-pub use entry::{
-    Entry, EntryKind, Line, LineDraft, Movement, MovementKind, Posting, REVERSAL_OF, Side, credit, debit, signed,
-};
+pub use entry::{Entry, Line, LineDraft, Movement, Posting, REVERSAL_OF, Side, credit, debit, signed};
+pub use kinds::{EntryKind, MovementKind};
 pub use statement_effects::StatementEffects;

@@ -37,7 +37,7 @@ const fn kind(
     [denomination, bonds]: [i64; 2],
     [rate, price]: [i64; 2],
 ) -> Kind {
-    Kind { currency, frequency, periods, denomination, bonds, rate, price }
+    Kind { currency, frequency, periods, denomination, bonds, rate, price, in_capital: false }
 }
 
 const KINDS: [Kind; 6] = [

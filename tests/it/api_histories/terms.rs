@@ -61,6 +61,8 @@ pub struct Kind {
     /// Coupon rate and price, in hundredths of a percent.
     pub rate: i64,
     pub price: i64,
+    /// Whether a substantial premium may be capital; otherwise it is debt.
+    pub in_capital: bool,
 }
 
 /// Everyday terms: all of them are possible.
@@ -76,13 +78,14 @@ pub fn draw(dice: &mut Dice, reference: &str) -> (Value, Terms, Currency) {
         bonds: if dice.chance(50) { dice.between(5, 60) } else { dice.between(100, 9_000) },
         rate: if frequency == 0 { 0 } else { dice.between(25, 900) },
         price: if frequency == 0 { dice.between(6_500, 9_900) } else { dice.between(8_500, 11_500) },
+        in_capital: dice.chance(50),
     };
     draw_of(dice, reference, kind)
 }
 
 /// Terms of a kind.
 pub fn draw_of(dice: &mut Dice, reference: &str, kind: Kind) -> (Value, Terms, Currency) {
-    let Kind { currency, frequency, periods, denomination, bonds, rate, price } = kind;
+    let Kind { currency, frequency, periods, denomination, bonds, rate, price, in_capital } = kind;
     let months = 12 / if frequency == 0 { 2 } else { frequency };
     let maturity = maturity(dice);
     // Posted to accounts, which are mapped from 2000 on.
@@ -101,7 +104,7 @@ pub fn draw_of(dice: &mut Dice, reference: &str, kind: Kind) -> (Value, Terms, C
     let proceeds = (i128::from(principal) * i128::from(price) / 10_000).min(10_i128.pow(15)) as i64;
     let repaid = (2 * i128::from(principal) * i128::from(redemption) + 10_000) / 20_000;
     let is_substantial = i128::from(proceeds) * 10 >= repaid * 11;
-    let in_capital = is_substantial && dice.chance(50);
+    let in_capital = is_substantial && in_capital;
     let issue_costs = if dice.chance(40) { 0 } else { dice.between(1, proceeds / 40) };
     let (day_count_name, day_count) = dice.pick(&DAY_COUNTS);
     let (interest_name, on_conversion) = dice.pick(&INTEREST);
