@@ -74,6 +74,7 @@ fn revised(before: &Arc<Instrument>, row: &store::RevisionRow) -> Result<Arc<Ins
         clean: Amount::from_minor(row.clean),
         issue_costs: Amount::from_minor(row.issue_costs),
         is_new_debt: row.new_debt != 0,
+        is_modification: stored.is_modification,
     };
     let revision = Revision::new(before, date(&row.date)?, terms, expected)?;
     Ok(Arc::new(revision.restored(carried, (&rates).into())?))

@@ -82,6 +82,11 @@ impl CouponDates {
         CouponDates { dates, ..self }
     }
 
+    /// Whether this grid and another have the same regular period before `end`, a date of both, and count its days alike.
+    pub(super) fn counts_alike(&self, other: &CouponDates, end: Date) -> bool {
+        self.month_end == other.month_end && self.previous(end) == other.previous(end)
+    }
+
     /// Whether the issue matures on a month's last day.
     pub fn is_month_end(&self) -> bool {
         self.month_end

@@ -35,6 +35,8 @@ pub(super) struct Before {
     pub instrument: Arc<Instrument>,
     /// Whether its debt was extinguished by the revision.
     pub is_extinguished: bool,
+    /// Whether the revision modified its terms.
+    pub is_modification: bool,
 }
 
 impl Instrument {
@@ -75,6 +77,11 @@ impl Instrument {
         self.before.as_ref().map(|before| &before.instrument)
     }
 
+    /// Whether its last revision modified its terms.
+    pub fn is_modified(&self) -> bool {
+        self.before.as_ref().is_some_and(|before| before.is_modification)
+    }
+
     /// Whether its last revision extinguished the debt before it.
     pub fn is_new_debt(&self) -> bool {
         self.before.as_ref().is_some_and(|before| before.is_extinguished)
@@ -83,7 +90,8 @@ impl Instrument {
     /// What is carried at the beginning of its terms: at its last revision, or its start.
     pub fn carried(&self) -> Carried {
         let Start { principal, clean, issue_costs, .. } = self.start;
-        Carried { principal, clean, issue_costs, is_new_debt: self.is_new_debt() }
+        let (is_new_debt, is_modification) = (self.is_new_debt(), self.is_modified());
+        Carried { principal, clean, issue_costs, is_new_debt, is_modification }
     }
 
     /// The redemption that the last revision expects.
@@ -261,13 +269,24 @@ impl Instrument {
         self.start.moment.boundary
     }
 
-    /// What the payments after a date to its horizon are worth at a rate a coupon period, on one unit of principal and with the
-    /// interest that has accrued.
+    /// The payment by which those end, after a date, that the net rate is of: without issue costs it is the rate of the premium or
+    /// discount. When that has passed, maturity.
+    pub fn end_of_rate(&self, date: Date) -> ExpectedRedemption {
+        let Horizons { gross, costs, redemption } = self.horizons;
+        let end = if self.start.issue_costs.is_zero() { gross } else { costs };
+        if end > date {
+            return ExpectedRedemption { date: end, price: redemption };
+        }
+        ExpectedRedemption { date: self.terms.maturity_date, price: self.terms.redemption_price }
+    }
+
+    /// What the payments after a date are worth at a rate a coupon period, to the end that the net rate is of, on one unit of principal
+    /// and with the interest that has accrued.
     ///
     /// # Errors
     /// [`Refusal::Overflow`].
     pub fn worth_from(&self, date: Date, rate: Decimal) -> Result<Decimal, Refusal> {
-        self.worth_to(date, ExpectedRedemption { date: self.horizons.costs, price: self.horizons.redemption }, rate)
+        self.worth_to(date, self.end_of_rate(date), rate)
     }
 
     /// The same to a redemption.

@@ -47,6 +47,8 @@ pub struct Carried {
     pub issue_costs: Amount,
     /// Whether the debt before it was extinguished by the revision.
     pub is_new_debt: bool,
+    /// Whether terms were modified, and not only what is expected or carried.
+    pub is_modification: bool,
 }
 
 /// An issue's terms from a date on, proven right, before it is known what is carried.
@@ -123,16 +125,22 @@ impl Revision {
             opening: None,
             ..terms.clone()
         };
-        let dates = validate(&as_issued).map_err(|refusal| match refusal {
-            Refusal::NotACouponDate { field: "first_coupon_date", date: coupon, .. } => Refusal::contradiction(
+        let unmet = |coupon: Date| {
+            let rule = "let the terms change on a coupon date";
+            let maturity = terms.maturity_date;
+            Refusal::contradiction(
                 "maturity_date",
-                format!(
-                    "coupon dates that run back from {} do not meet that of {coupon}: let the terms change on a coupon date",
-                    terms.maturity_date
-                ),
-            ),
+                format!("coupon dates that run back from {maturity} do not meet the period to {coupon}: {rule}"),
+            )
+        };
+        let dates = validate(&as_issued).map_err(|refusal| match refusal {
+            Refusal::NotACouponDate { field: "first_coupon_date", date: coupon, .. } => unmet(coupon),
             other => other,
         })?;
+        // The interest that has accrued in the period stays what it is.
+        if !begins_with_period && !dates.counts_alike(before.dates(), end) {
+            return Err(unmet(end));
+        }
         let dates = dates.continuing(before.dates());
         if let Some(expected) = expected {
             check_expected(expected, date, &terms, &dates)?;
@@ -190,7 +198,11 @@ impl Revision {
         let horizons = self.horizons(&start);
         let Revision { before, terms, dates, expected, .. } = self;
         let curves = Basis { terms: &terms, dates: &dates, start: &start, horizons }.curves(rates)?;
-        let before = Some(Before { instrument: before, is_extinguished: carried.is_new_debt });
+        let before = Some(Before {
+            instrument: before,
+            is_extinguished: carried.is_new_debt,
+            is_modification: carried.is_modification,
+        });
         Ok(Instrument { terms, dates, start, horizons, rates, curves, before, expected })
     }
 

@@ -81,11 +81,18 @@ impl History {
     }
 
     /// The history with an event's change at `date`. Each later row keeps its own events: what happened between two rows is
-    /// their difference, and is applied again to the changed row before.
+    /// their difference, and is applied again to the changed row before. `instrument` is the issue before the event and `revised` after
+    /// it, which is another where the event revises it: then coupons of later rows are others too.
     ///
     /// # Errors
     /// [`Refusal::LaterEventInTheWay`] when a later event would leave less than nothing outstanding.
-    pub fn with(&self, date: Date, change: &RowChange, instrument: &Instrument) -> Result<History, Refusal> {
+    pub fn with(
+        &self,
+        date: Date,
+        change: &RowChange,
+        instrument: &Instrument,
+        revised: &Instrument,
+    ) -> Result<History, Refusal> {
         let mut rows: Vec<PositionRow> = self.rows.iter().copied().take_while(|row| row.date < date).collect();
         let first_changed = rows.len();
         let mut old = self.at(date, instrument)?;
@@ -93,7 +100,7 @@ impl History {
         let mut new = old.changed(change)?;
         for later in self.rows.iter().filter(|row| row.date > date) {
             let (old_rolled, new_rolled) =
-                (old.rolled_to(later.date, instrument)?, new.rolled_to(later.date, instrument)?);
+                (old.rolled_to(later.date, instrument)?, new.rolled_to(later.date, revised)?);
             let between = RowChange::between(&old_rolled, later, None)?;
             let interest = PositionRow {
                 interest_due: later.interest_due,
@@ -113,7 +120,7 @@ impl History {
             old = *later;
         }
         let mut changed = History { rows, paid: self.paid_after(change.coupon) };
-        changed.settle_interest(first_changed, self, change.coupon, instrument)?;
+        changed.settle_interest(first_changed, self, change.coupon, (instrument, revised))?;
         Ok(changed)
     }
 
@@ -151,7 +158,7 @@ impl History {
         first: usize,
         before: &History,
         change: Option<CouponChange>,
-        instrument: &Instrument,
+        (instrument, revised): (&Instrument, &Instrument),
     ) -> Result<(), Refusal> {
         let (Some(start), Some(end)) = (self.rows.get(first).map(|row| row.date), self.last().map(|row| row.date))
         else {
@@ -161,11 +168,13 @@ impl History {
         let own = change.map(CouponChange::coupon_date).filter(|date| *date <= start);
         let taken_over = instrument.opening_coupon().filter(|_| start == instrument.start().moment.date);
         let own = own.or(taken_over.map(|(date, _)| date));
-        let dates: Vec<Date> =
-            own.into_iter().chain(instrument.dates().coupon_dates_between(start, end).iter().copied()).collect();
+        let between = |issue: &Instrument| issue.dates().coupon_dates_between(start, end).to_vec();
+        let mut dates: Vec<Date> = own.into_iter().chain(between(instrument)).chain(between(revised)).collect();
+        dates.sort_unstable();
+        dates.dedup();
         let entitlements: Vec<(Entitlement, Entitlement)> = dates
             .into_iter()
-            .map(|date| Ok((before.entitlement(date, instrument)?, self.entitlement(date, instrument)?)))
+            .map(|date| Ok((before.entitlement(date, instrument)?, self.entitlement(date, revised)?)))
             .collect::<Result<_, Refusal>>()?;
         for at in first..self.rows.len() {
             let row = self.rows[at];
@@ -185,9 +194,11 @@ impl History {
 
     /// What holders are entitled to with a coupon, and what they got.
     fn entitlement(&self, coupon_date: Date, instrument: &Instrument) -> Result<Entitlement, Refusal> {
+        // By other terms nothing may fall due on that date.
+        let falls_due = instrument.dates().is_coupon_date(coupon_date);
         Ok(Entitlement {
             coupon_date,
-            amount: self.due_with(coupon_date, instrument)?.total()?,
+            amount: if falls_due { self.due_with(coupon_date, instrument)?.total()? } else { Amount::ZERO },
             paid: self.paid.iter().copied().find(|paid| paid.coupon_date == coupon_date),
         })
     }

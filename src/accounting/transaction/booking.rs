@@ -126,8 +126,8 @@ impl<'a> Journal<'a> {
         let mut taken_back = Components::default();
         let mut reached = from;
         let end = books.accrued();
+        let mut parts = self.closes(from, end, revised, &accrued);
         // At the event's own moment there is something left only where a reversal meets other events.
-        let mut parts = self.parts(from, end);
         if parts.first() != Some(&from) && accrued.contains(&from) {
             parts.insert(0, from);
         }
@@ -147,6 +147,21 @@ impl<'a> Journal<'a> {
             (taken_back, reached) = (taken_back.plus(&change)?, part);
         }
         Ok(())
+    }
+
+    /// The moments at which what is taken back is cut: the close of each fiscal period, then the end itself. A close to which the issue
+    /// was accrued is that of then, though a revision may have moved coupon dates, month-ends or the maturity since.
+    fn closes(&self, from: Moment, end: Moment, revised: &Instrument, accrued: &[Moment]) -> Vec<Moment> {
+        let dates = self.books.calendar.period_ends_from(from.date).take_while(|last| *last < end.date);
+        let close = |last: Date| {
+            let then = accrued.iter().rev().find(|moment| moment.date == last).copied();
+            let (was, is) = (self.books.instrument.close_of(last), revised.close_of(last));
+            then.unwrap_or(if is.boundary > was.boundary { is } else { was })
+        };
+        let mut parts: Vec<Moment> = dates.map(close).filter(|close| from.boundary < close.boundary).collect();
+        parts.dedup_by_key(|part| part.boundary);
+        parts.push(end);
+        parts
     }
 
     /// The postings and the booked rows that they change.

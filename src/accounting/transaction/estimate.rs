@@ -64,6 +64,7 @@ impl Estimate {
             clean: worth.minus(standing.issue_costs)?,
             issue_costs: standing.issue_costs.negated()?,
             is_new_debt: false,
+            is_modification: false,
         };
         let revised = revision.carried(carried, Some(rate))?;
         let figure = |amount: Amount| amount.to_major(terms.currency);

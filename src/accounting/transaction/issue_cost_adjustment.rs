@@ -62,9 +62,16 @@ impl IssueCostAdjustment {
             let rule = format!("{} are not amortised yet on {}", figure(before), standing.date);
             return Err(Refusal::invalid("change", figure(self.change), rule));
         }
-        let revision = Revision::new(&books.instrument, standing.date, RevisedTerms::of(terms), None)?;
-        let carried =
-            Carried { principal: standing.principal, clean: standing.clean()?, issue_costs: after, is_new_debt: false };
+        // A redemption that is expected before maturity is expected still.
+        let expected = books.instrument.expected().filter(|expected| expected.date > standing.date);
+        let revision = Revision::new(&books.instrument, standing.date, RevisedTerms::of(terms), expected)?;
+        let carried = Carried {
+            principal: standing.principal,
+            clean: standing.clean()?,
+            issue_costs: after,
+            is_new_debt: false,
+            is_modification: false,
+        };
         let revised = revision.carried(carried, None)?;
         let rule = Derivation::new("issue costs as they turned out - as they were recorded", "ASC 835-30-45-1A")
             .with("not_amortised_before", figure(before))

@@ -172,7 +172,7 @@ fn record_revised<O>(
     outcome: O,
 ) -> Result<Decision<O>, Refusal> {
     let moment = Moment::of_movement(date);
-    let history = books.history.with(date, change, revised)?;
+    let history = books.history.with(date, change, &books.instrument, revised)?;
     let (before, after) = (books.history.position(moment, &books.instrument)?, history.position(moment, revised)?);
     let backdated = books.is_backdated(date);
     let mut journal = booking::Journal::new(books);

@@ -124,13 +124,8 @@ impl Modification {
         let terms = books.instrument.terms();
         self.check(terms, framework)?;
         let revised = self.revised(terms)?;
-        // Under IFRS payments are worth something at a rate that is kept, to the end that it is the rate of.
-        let end = ExpectedRedemption {
-            date: revised.amortization_end.filter(|end| *end > self.effective_date).unwrap_or(revised.maturity_date),
-            price: revised.redemption_price,
-        };
-        let expected = (framework == Framework::Ifrs).then_some(end);
-        let revision = Revision::new(&books.instrument, self.effective_date, revised, expected)?;
+        let expected = (framework == Framework::Ifrs).then(|| self.end(&books.instrument, &revised));
+        let revision = Revision::new(&books.instrument, self.effective_date, revised, expected).map_err(end_unmet)?;
         let amounts = (standing.principal, self.fees);
         let test = TenPercent::of(books, self.effective_date, &revision, amounts, self.callable_at, framework)?;
         let carrying = standing.carrying_amount()?;
@@ -161,6 +156,7 @@ impl Modification {
             clean: standing.principal.plus(new.premium_discount)?,
             issue_costs: new.issue_costs.negated()?,
             is_new_debt,
+            is_modification: true,
         };
         let instrument = revision.carried(carried, new.kept_rate)?;
         let outcome = Outcome {
@@ -178,6 +174,20 @@ impl Modification {
         };
         let restatement = self.restatement(&standing, &outcome, new, &instrument, framework)?;
         revise(books, &standing, instrument, restatement, outcome)
+    }
+
+    /// Under IFRS payments are worth something at a rate that is kept, to the end that it is the rate of: an earlier redemption that is
+    /// expected is expected still, unless the new terms state another or mature before it.
+    fn end(&self, instrument: &Instrument, revised: &RevisedTerms) -> ExpectedRedemption {
+        let maturity = ExpectedRedemption { date: revised.maturity_date, price: revised.redemption_price };
+        if let Some(date) = self.amortization_end {
+            return ExpectedRedemption { date, ..maturity };
+        }
+        let end = instrument.end_of_rate(self.effective_date);
+        if end.date < instrument.terms().maturity_date && end.date < maturity.date {
+            return ExpectedRedemption { price: self.redemption_price.unwrap_or(end.price), ..end };
+        }
+        maturity
     }
 
     fn because(&self, test: &TenPercent, option_change: Option<Decimal>) -> Because {
@@ -268,6 +278,10 @@ impl Modification {
         if let Some(value) = self.fair_value.filter(|value| !value.is_positive()) {
             return Err(Refusal::invalid("fair_value", major(value), "it must be more than zero"));
         }
+        if let Some(end) = self.amortization_end.filter(|end| *end <= self.effective_date) {
+            let rule = format!("it must be after {}, from which the terms are revised", self.effective_date);
+            return Err(Refusal::invalid("amortization_end", end, rule));
+        }
         let percents = [("callable_at/before", self.callable_at.before), ("callable_at/after", self.callable_at.after)];
         for (field, price) in percents {
             if let Some(price) = price.filter(|price| *price <= Decimal::ZERO || *price > Decimal::TEN) {
@@ -317,5 +331,18 @@ impl Modification {
             )),
             _ => Ok(()),
         }
+    }
+}
+
+/// An expected redemption is no part of a modification: what must be stated is.
+fn end_unmet(refusal: Refusal) -> Refusal {
+    match refusal {
+        Refusal::NotACouponDate { field: "expected_redemption/date", date, .. } => Refusal::contradiction(
+            "amortization_end",
+            format!(
+                "the redemption that was expected on {date} is on no coupon date of the new terms: state amortization_end"
+            ),
+        ),
+        other => other,
     }
 }

@@ -81,9 +81,9 @@ impl Reversal {
         let without = reversed.without.as_ref().unwrap_or(instrument);
         let (date, change) = (reversed.effective_date, reversed.change.inverse()?);
         let moment = instrument.moment_of(date);
-        let mut history = books.history.with(date, &change, without)?;
+        let mut history = books.history.with(date, &change, instrument, without)?;
         if let Some((on, surrender)) = &reversed.surrender {
-            history = history.with(*on, &surrender.inverse()?, without)?;
+            history = history.with(*on, &surrender.inverse()?, without, without)?;
         }
         let from = reversed.surrender.map_or(date, |(on, _)| on);
         if let Some(coupon_date) = history.underpaid_since(&books.history, without)? {

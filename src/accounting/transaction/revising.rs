@@ -33,7 +33,9 @@ impl Standing {
         if date == maturity_date {
             return Err(Refusal::AfterMaturity { field: "effective_date", date, maturity_date });
         }
-        match first_change_after(books, date)? {
+        // A revision may change no amount, and then no row.
+        let revised_on = books.instrument.revised_on().filter(|revised_on| *revised_on > date);
+        match first_change_after(books, date)?.or(revised_on) {
             Some(later) => Err(Refusal::LaterEventDepends { what, on: date, date: later }),
             None => Standing::of(books, date),
         }

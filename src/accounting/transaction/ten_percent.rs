@@ -114,7 +114,7 @@ impl TenPercent {
             before: units_of(principal, before.1)?,
             after: units_of(principal, after.1)?,
             fees,
-            change_percent: (change * Decimal::ONE_HUNDRED).round_dp(6).normalize(),
+            change_percent: change.checked_mul(Decimal::ONE_HUNDRED).ok_or(Refusal::Overflow)?.round_dp(6).normalize(),
             assumed: (before.0, after.0),
             is_substantial: is_substantial(change),
         })
@@ -144,13 +144,17 @@ pub(super) fn relative(change: Decimal, of: Decimal) -> Result<Decimal, Refusal>
 /// The terms in force a year before, or since the debt was last extinguished by a change of terms.
 fn one_year_before(instrument: &Instrument, date: Date) -> &Instrument {
     let year_before = date.checked_sub(1.year()).unwrap_or(date);
-    let mut original = instrument;
-    while let (Some(before), Some(revised_on)) = (original.before(), original.revised_on()) {
+    let (mut original, mut version) = (instrument, instrument);
+    while let (Some(before), Some(revised_on)) = (version.before(), version.revised_on()) {
         // Terms that ended by the date have no payments to compare with.
-        if revised_on <= year_before || original.is_new_debt() || before.terms().maturity_date <= date {
+        if revised_on <= year_before || version.is_new_debt() || before.terms().maturity_date <= date {
             break;
         }
-        original = before;
+        // Issue costs that were corrected are no modification: the rate is that by the corrected ones.
+        if version.is_modified() {
+            original = before;
+        }
+        version = before;
     }
     original
 }
