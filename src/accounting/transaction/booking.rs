@@ -126,6 +126,9 @@ impl<'a> Journal<'a> {
         let mut taken_back = Components::default();
         let mut reached = from;
         let end = books.accrued();
+        // Nothing accrues after maturity: days after it follow each other by their dates alone.
+        let maturity = revised.terms().maturity_date.max(books.instrument.terms().maturity_date);
+        let place = |moment: &Moment| (moment.boundary.min(maturity), moment.date);
         let mut parts = self.closes(from, end, revised, &accrued);
         // At the event's own moment there is something left only where a reversal meets other events.
         if parts.first() != Some(&from) && accrued.contains(&from) {
@@ -134,8 +137,8 @@ impl<'a> Journal<'a> {
         for part in parts {
             let posting_date = books.calendar.posting_date(part.date);
             let left = |moment: Moment, whole: Components| whole.minus(&posted(moment.date)?.plus(&taken_back)?);
-            let is_reached = |moment: &&Moment| (moment.boundary, moment.date) <= (reached.boundary, reached.date);
-            let between = accrued.iter().skip_while(is_reached).take_while(|moment| moment.boundary < part.boundary);
+            let is_reached = |moment: &&Moment| place(moment) <= place(&reached);
+            let between = accrued.iter().skip_while(is_reached).take_while(|moment| place(moment) < place(&part));
             for moment in between {
                 let amounts = left(*moment, change_at(*moment)?)?;
                 self.later.push((*moment, TakenBackLater { posting_date, amounts }));

@@ -122,11 +122,10 @@ impl Extinguishment {
         let leaving = Leaving::extinguished(books, date, self.principal)?;
         let carrying_amount = leaving.carrying_amount()?;
         let consideration = match (self.occasion, self.price) {
-            // On the maturity date every component is at the redemption price, to the cent.
-            (Occasion::Maturity, _) => carrying_amount,
+            // At maturity what is carried is that, to the cent, unless a redemption at another price was expected before it.
+            (Occasion::Maturity, _) | (_, Price::Redemption) => self.at(terms.redemption_price, books)?,
             (_, Price::Consideration(amount)) => amount,
             (_, Price::Percent(percent)) => self.at(percent / Decimal::ONE_HUNDRED, books)?,
-            (_, Price::Redemption) => self.at(terms.redemption_price, books)?,
         };
         let accrued_interest_paid = self.accrued_interest.unwrap_or(leaving.accrued);
         let carried = carrying_amount.plus(leaving.accrued)?;

@@ -4,7 +4,7 @@
 
 use jiff::civil::Date;
 
-use super::revising::{Restatement, Standing, revise};
+use super::revising::{self, Restatement, Standing, revise};
 use super::{Books, Decision};
 use crate::accounting::instrument::{Carried, RevisedTerms, Revision};
 use crate::accounting::journal::{AccountRole, Derivation, EntryKind, MovementKind, credit};
@@ -72,7 +72,7 @@ impl IssueCostAdjustment {
             is_new_debt: false,
             is_modification: false,
         };
-        let revised = revision.carried(carried, None)?;
+        let revised = revising::carried(revision, carried, None, "change")?;
         let rule = Derivation::new("issue costs as they turned out - as they were recorded", "ASC 835-30-45-1A")
             .with("not_amortised_before", figure(before))
             .with("not_amortised_after", figure(after))

@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::new_debt::NewDebt;
-use super::revising::{Restatement, Standing, revise};
+use super::revising::{self, Restatement, Standing, revise};
 use super::ten_percent::{CallableAt, TenPercent, is_substantial, relative};
 use super::{Books, Decision};
 use crate::accounting::framework::Framework;
@@ -158,7 +158,8 @@ impl Modification {
             is_new_debt,
             is_modification: true,
         };
-        let instrument = revision.carried(carried, new.kept_rate)?;
+        let field = if is_new_debt { "fair_value" } else { "fees" };
+        let instrument = revising::carried(revision, carried, new.kept_rate, field)?;
         let outcome = Outcome {
             accounting: if is_new_debt { Accounting::Extinguishment } else { Accounting::Modification },
             because,

@@ -3,10 +3,11 @@
 use std::sync::Arc;
 
 use jiff::civil::Date;
+use rust_decimal::Decimal;
 
 use super::booking::premium_discount_lines;
 use super::{Books, Decision, record_revised};
-use crate::accounting::instrument::{Instrument, Moment};
+use crate::accounting::instrument::{Carried, Instrument, Moment, Revision};
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, signed};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, RowChange};
@@ -65,6 +66,22 @@ impl Standing {
     pub fn carrying_amount(&self) -> Result<Amount, Refusal> {
         self.clean()?.plus(self.issue_costs)
     }
+}
+
+/// The issue from a revision on. Where no rate explains what it carries, `field` of the command is what is wrong.
+///
+/// # Errors
+/// [`Refusal::Contradiction`].
+pub(super) fn carried(
+    revision: Revision,
+    carried: Carried,
+    kept_rate: Option<Decimal>,
+    field: &'static str,
+) -> Result<Instrument, Refusal> {
+    revision.carried(carried, kept_rate).map_err(|refusal| match refusal {
+        Refusal::NoRateExplains { .. } => Refusal::contradiction(field, refusal.to_string()),
+        other => other,
+    })
 }
 
 /// The first date after another whose events changed something; those of a date may have been reversed.

@@ -9,6 +9,7 @@ use crate::support::ledger::lines_of;
 on_both_engines! {
     an_expected_call_is_worth_something_at_the_original_rate
     an_estimate_is_taken_back_by_another_or_reversed
+    a_call_that_does_not_come_is_a_gain_at_maturity
     issue_costs_stay_and_the_rate_with_them
     what_cannot_be_is_refused
 }
@@ -69,6 +70,21 @@ async fn an_estimate_is_taken_back_by_another_or_reversed(service: Service) {
     service.post(&reversal(&first), &because).await.created();
     let value = service.carrying_value(&issue, "2028-01-01").await;
     assert_figures(&value, json!({"carrying_amount": "1000000.00", "status": "tied"}));
+}
+
+/// The call at 102 was expected and never estimated anew: the bonds are repaid at 100.
+async fn a_call_that_does_not_come_is_a_gain_at_maturity(service: Service) {
+    service.ifrs_entity("ACME").await;
+    let issue = service.issue(par(json!({}))).await;
+    service.record(&issue, "estimates", call_of_2028()).await;
+    let body = json!({"effective_date": "2030-01-01", "principal": "1000000.00", "kind": "maturity"});
+    let answer = service.record(&issue, "redemptions", body).await;
+    assert_figures(
+        &answer["redemption"],
+        json!({"consideration": "1000000.00", "carrying_amount": "1020000.00", "gain_loss": "20000.00"}),
+    );
+    let value = service.carrying_value(&issue, "2030-01-01").await;
+    assert_figures(&value, json!({"principal": "0.00", "carrying_amount": "0.00", "status": "tied"}));
 }
 
 async fn issue_costs_stay_and_the_rate_with_them(service: Service) {
