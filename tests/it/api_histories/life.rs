@@ -19,6 +19,10 @@ pub struct Life {
     pub standing: Vec<Standing>,
     /// What is surrendered and not settled: places in the reference.
     pub open: Vec<usize>,
+    /// How many events there were when each reclassification that stands was recorded.
+    pub reclassified: Vec<usize>,
+    pub framework: Framework,
+    converts: bool,
     curve: Arc<Curve>,
     /// The equity component and the principal that it was of, under IFRS.
     equity: Option<(i128, i128)>,
@@ -46,6 +50,9 @@ pub enum Outcome {
     Reclassified,
     Nothing,
     Refused,
+    Revised,
+    /// A revision that was refused.
+    Unrevised,
     /// Not proposed, because core and reference treat a rounding unit of it differently, both for a reason.
     Apart,
 }
@@ -58,8 +65,17 @@ impl Life {
         while framework == Framework::Ifrs && currency != CURRENCIES[0] {
             (body, terms, currency) = terms::draw(dice, reference);
         }
-        if framework == Framework::Ifrs {
+        // One that does not convert has no equity component, and can be extinguished by new terms.
+        let is_compound = framework == Framework::Ifrs && dice.chance(70);
+        if framework == Framework::Ifrs && !is_compound {
+            body["conversion"] = Value::Null;
+        }
+        if is_compound {
             body["straight_debt_rate"] = json!(format!("0.{}", dice.between(25, 30)));
+        }
+        if framework == Framework::Ifrs {
+            // A premium is of the debt, or of its equity component.
+            terms.proceeds_minor = text(&body["proceeds"]).replace('.', "").parse().expect("minor");
             body["premium_treatment"].take();
             body.as_object_mut().expect("an object").retain(|_, value| !value.is_null());
         }
@@ -73,10 +89,11 @@ impl Life {
         (body, mut terms, currency): (Value, crate::reference::Terms, Currency),
         framework: Framework,
     ) -> Life {
+        let (is_compound, converts) = (!body["straight_debt_rate"].is_null(), !body["conversion"].is_null());
         let issued = service.post("/v1/bond-issues", &body).await.created();
         let minor =
             |name: &str| -> i128 { text(&issued["position_after"][name]).replace('.', "").parse().expect("minor") };
-        let equity = (framework == Framework::Ifrs).then(|| {
+        let equity = is_compound.then(|| {
             terms.proceeds_minor = terms.principal_minor + minor("premium_discount");
             terms.issue_costs_minor = -minor("issue_costs");
             (minor("equity_component"), terms.principal_minor)
@@ -88,6 +105,9 @@ impl Life {
             history: History::new(Arc::clone(&curve)),
             standing: Vec::new(),
             open: Vec::new(),
+            reclassified: Vec::new(),
+            framework,
+            converts,
             curve,
             equity,
             backdated: dice.pick(&[0, 15, 40, 100]),
@@ -101,7 +121,11 @@ impl Life {
     }
 
     pub fn maturity(&self) -> Date {
-        self.curve.terms().maturity
+        self.history.maturity()
+    }
+
+    pub fn is_compound(&self) -> bool {
+        self.equity.is_some()
     }
 
     /// A random event: posted, recorded in the reference if the service recorded it, and compared.
@@ -111,6 +135,7 @@ impl Life {
             Event::Accrual { through } => self.accrue(service, through).await,
             Event::Coupon { date, paid_on } => self.pay(service, date, paid_on).await,
             Event::Reversal { event } => self.reverse(service, dice, event).await,
+            Event::Revision(revision) => self.revise(service, revision).await,
             Event::Conversion { date, principal_minor } | Event::Surrender { date, principal_minor }
                 if self.is_apart(date, principal_minor) =>
             {
@@ -138,6 +163,7 @@ impl Life {
     pub fn date_of(&self, event: Event) -> Date {
         match event {
             Event::Accrual { through } => through,
+            Event::Revision(revision) => revision.date(),
             Event::Reversal { event } => self.date_of(self.history.events()[event]),
             Event::Coupon { date, paid_on } => paid_on.unwrap_or(date),
             Event::Conversion { date, .. }
@@ -161,7 +187,7 @@ impl Life {
             let step = dice.pick(&[0, 1, 20, 90, 200]);
             dice.date(reached, later(reached, step).min(maturity))
         };
-        match dice.between(1, 14) {
+        let event = match dice.between(1, 16) {
             11 if !self.standing.is_empty() => Event::Reversal { event: dice.pick(&self.standing_events()) },
             12..=13 if !self.open.is_empty() => {
                 let surrender = dice.pick(&self.open);
@@ -173,17 +199,25 @@ impl Life {
                 Event::Conversion { date, principal_minor } => Event::Surrender { date, principal_minor },
                 other => other,
             },
+            15..=16 => self.revision(dice, date),
             1..=2 => Event::Accrual { through: if dice.chance(60) { date.last_of_month() } else { date } },
             3..=5 => self.coupon(dice, date).unwrap_or_else(|| self.conversion(dice, date)),
             6..=7 => self.extinguishment(dice, date),
             _ => self.conversion(dice, date),
+        };
+        match event {
+            Event::Conversion { date, principal_minor } | Event::Surrender { date, principal_minor }
+                if !self.converts =>
+            {
+                Event::Extinguishment { date, principal_minor }
+            }
+            other => other,
         }
     }
 
     /// Mostly the next coupon that is not paid; now and then any, one that is paid already among them.
     fn coupon(&self, dice: &mut Dice, date: Date) -> Option<Event> {
-        let dates: Vec<Date> =
-            self.curve.coupon_dates().iter().copied().filter(|date| *date > self.settlement()).collect();
+        let dates: Vec<Date> = self.history.chain().coupon_dates().collect();
         if dates.is_empty() {
             return None;
         }
@@ -287,7 +321,8 @@ impl Life {
         let answer = service.post(&on(&self.id, kind), &body).await;
         if answer.status == 409 {
             let code = answer.json()["code"].clone();
-            assert!(code == "exceeds_outstanding" || code == "later_event_in_the_way", "{code}");
+            let known = ["exceeds_outstanding", "later_event_in_the_way", "no_conversion_terms"];
+            assert!(known.iter().any(|known| code == *known), "{code}");
             let mut events = self.history.events().to_vec();
             events.push(event);
             assert!(History::of(Arc::clone(&self.curve), &events).is_err(), "only the service refuses {event:?}");
@@ -316,15 +351,16 @@ impl Life {
     /// principal before the coupon date, the reference on the principal at the conversion; or whether a unit more was left payable
     /// than the coupon that was paid. `tests/it/histories/life.rs` gives the reasons.
     fn is_apart(&self, date: Date, principal: i128) -> bool {
-        let Some(coupon_date) = self.curve.coupon_date_after(date) else { return false };
+        let chain = self.history.chain();
+        let Some(coupon_date) = chain.coupon_date_after(date) else { return false };
         let outstanding = |counts: &dyn Fn(Date) -> bool| -> i128 { self.history.principal_after(counts) };
         let (held, now) = (outstanding(&|on| on < coupon_date), outstanding(&|on| on <= date));
         if held < principal || now < principal {
             return false;
         }
-        let share = |of: i128| self.curve.coupon(of, coupon_date) - self.curve.coupon(of - principal, coupon_date);
+        let share = |of: i128| chain.coupon(of, coupon_date) - chain.coupon(of - principal, coupon_date);
         let accrued =
-            |of: i128| self.curve.balance(of, date).accrued - self.curve.balance(of - principal, date).accrued;
+            |of: i128| chain.balance(of, date, date).accrued - chain.balance(of - principal, date, date).accrued;
         share(held) != share(now) || self.is_paid(coupon_date) && accrued(now) > share(held)
     }
 

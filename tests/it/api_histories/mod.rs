@@ -12,6 +12,7 @@ mod life;
 mod reclassification;
 mod reports;
 mod reversal;
+mod revisions;
 mod surrender;
 mod terms;
 
@@ -100,6 +101,7 @@ async fn live(service: Service, framework: Framework) {
             Outcome::Reversed,
             Outcome::Reclassified,
             Outcome::Refused,
+            Outcome::Revised,
         ] {
             assert!(happened(outcome) >= 10, "a run that hardly has {outcome:?} shows little: {outcomes:?}");
         }

@@ -25,7 +25,8 @@ impl Life {
         // Twelve months after the last day of a month.
         let within =
             date.first_of_month().checked_add(jiff::ToSpan::year(1)).expect("within the calendar").last_of_month();
-        let is_current = expected.principal > 0 && (on_demand || self.maturity() <= within);
+        let maturity = self.history.chain().on(date).curve.terms().maturity;
+        let is_current = expected.principal > 0 && (on_demand || maturity <= within);
         if answer.status == 200 {
             assert!(!is_current && answer.json()["journal_batches"] == json!([]), "{}", answer.json());
             return Outcome::Nothing;
@@ -44,7 +45,7 @@ impl Life {
             assert_eq!(block[name], self.currency.written(minor), "{name} of {block}");
         }
         // The issue is accrued through the date, and that stands whatever becomes of the rest.
-        let through = date.min(self.maturity());
+        let through = date.min(maturity);
         self.record(Event::Accrual { through });
         self.check_books(service).await;
         for as_of in [date, date.tomorrow().expect("a day"), self.any_day(dice)] {
@@ -56,6 +57,8 @@ impl Life {
             service.post(&path, &json!({"reason": "It was waived"})).await.created();
             self.check_books(service).await;
             self.check_position(service, date).await;
+        } else {
+            self.reclassified.push(self.history.events().len());
         }
         Outcome::Reclassified
     }

@@ -8,6 +8,8 @@ use rust_decimal::Decimal;
 
 use super::dice::Dice;
 use super::life::Life;
+use super::revisions;
+use crate::reference::Revision;
 
 /// An event that may be possible.
 #[derive(Clone, Copy, Debug)]
@@ -49,6 +51,7 @@ pub enum Proposal {
         principal: Amount,
         percent: Decimal,
     },
+    Revision(Revision),
     /// Of the event with this place among those that moved something.
     Reversal {
         moved: usize,
@@ -82,6 +85,9 @@ pub fn propose(dice: &mut Dice, order: Order, life: &Life) -> Proposal {
         Order::Forward { .. } => dice.date(life.settlement(), reached),
         Order::Anyhow => dice.date(life.settlement(), life.maturity()),
     };
+    if dice.chance(if life.revises { 30 } else { 1 }) {
+        return Proposal::Revision(revisions::draw(dice, life, date));
+    }
     match dice.between(1, 100) {
         91..=100 if !life.moved.is_empty() => reversal(dice, life, date),
         1..=25 => accrual(dice, life, date),

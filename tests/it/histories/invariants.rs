@@ -91,14 +91,17 @@ pub fn accounts_hold_their_share(postings: &[Posting], books: &Books) -> Checked
 
 /// As long as no period was closed, what is booked by a month's end is what is computed at its close, once the issue is accrued
 /// that far: events recorded late included.
-pub fn month_end_is_booked(books: &Books, month_end: Date) -> Checked {
+pub fn month_end_is_booked(books: &Books, month_end: Date, is_revised: bool) -> Checked {
     let moment = books.instrument.close_of(month_end);
     let settlement = books.instrument.terms().settlement_date;
     // An event on the settlement date itself leaves the difference of interest received to a later accrual, so start after it.
     if moment.boundary > books.accrued().boundary || month_end > books.accrued().date || moment.boundary <= settlement {
         return Ok(());
     }
-    let booked = books.booked.iter().rev().find(|row| row.posting_date <= month_end).map(|row| row.components);
+    let row = books.booked.iter().rev().find(|row| row.posting_date <= month_end);
+    // A close that was accrued to by the terms before a revision is that of then.
+    let then = row.map(|row| row.accrued).filter(|accrued| accrued.date == month_end && is_revised);
+    let (booked, moment) = (row.map(|row| row.components), then.unwrap_or(moment));
     let computed = books.history.position(moment, &books.instrument).and_then(|position| position.components());
     same(&format!("booked by {month_end} against computed"), Ok(booked.unwrap_or_default()), computed)
 }
@@ -132,12 +135,16 @@ pub fn conversion_foots(decision: &Decision<conversion::Outcome>) -> Checked {
 }
 
 /// What was given for extinguished bonds and the gain or loss add up to what left, and all of it is in the lines.
-pub fn extinguishment_foots(decision: &Decision<extinguishment::Outcome>, command: &Extinguishment) -> Checked {
+pub fn extinguishment_foots(
+    decision: &Decision<extinguishment::Outcome>,
+    command: &Extinguishment,
+    is_otherwise_expected: bool,
+) -> Checked {
     let moved = &decision.outcome;
     let given = moved.consideration.minor() + moved.accrued_interest_paid.minor() + moved.costs.minor();
     let left = moved.carrying_amount.minor() + moved.accrued_interest.minor();
     same("what left, and what was given with the gain", left, given + moved.gain_loss.minor())?;
-    if command.occasion == Occasion::Maturity {
+    if command.occasion == Occasion::Maturity && !is_otherwise_expected {
         same("gain or loss at maturity", moved.gain_loss.minor(), 0)?;
     }
     let own = |posting: &&Posting| matches!(posting.entry.kind(), EntryKind::Repurchase | EntryKind::Redemption);
@@ -145,6 +152,26 @@ pub fn extinguishment_foots(decision: &Decision<extinguishment::Outcome>, comman
     same("entries of its own", own.len(), 1)?;
     same("cash paid", own[0].cash.minor(), -given)?;
     same("gain or loss", own[0].gain_loss.minor(), moved.gain_loss.minor())
+}
+
+/// A revision touches no account but those that its rule names.
+pub fn only_these(posting: &Posting) -> Checked {
+    use AccountRole as Role;
+    let known = [
+        Role::PremiumOnBondsPayable,
+        Role::DiscountOnBondsPayable,
+        Role::DebtIssueCosts,
+        Role::Cash,
+        Role::InterestExpense,
+        Role::GainOnExtinguishment,
+        Role::LossOnExtinguishment,
+        Role::AdditionalPaidInCapital,
+        Role::BondsPayable,
+    ];
+    match posting.entry.lines().iter().find(|line| !known.contains(&line.role)) {
+        Some(line) => Err(format!("a revision touches {:?}", line.role)),
+        None => Ok(()),
+    }
 }
 
 /// Coupon interest and amortization in all postings.

@@ -8,7 +8,8 @@ use num_bigint::BigInt;
 use num_rational::BigRational;
 use num_traits::Signed;
 use parwright::accounting::fiscal_calendar::FiscalCalendar;
-use parwright::accounting::instrument::{Instrument, Moment, Terms};
+use parwright::accounting::framework::Framework;
+use parwright::accounting::instrument::{ConversionTerms, Instrument, Moment, Terms};
 use parwright::accounting::journal::Posting;
 use parwright::accounting::position::{Components, History, Position};
 use parwright::accounting::transaction::accrual::Accrual;
@@ -44,7 +45,14 @@ pub struct Life {
     pub open: Vec<Open>,
     /// Whether something may be posted later than it is effective.
     pub ever_late: bool,
-    pub curve: Arc<Curve>,
+    pub framework: Framework,
+    /// Whether it was revised once, though that may be reversed.
+    pub ever_revised: bool,
+    /// Whether its terms change often.
+    pub revises: bool,
+    /// Terms of conversion as issued: those of an option that is added.
+    pub conversion: ConversionTerms,
+    pub(super) curve: Arc<Curve>,
 }
 
 /// A conversion into new shares, whose fractions are paid where a price is known.
@@ -65,6 +73,7 @@ pub fn conversion_of(effective_date: Date, principal: Amount, share_price: Optio
 impl Life {
     /// The books of an issue and its reference right after issuance.
     pub fn issued(instrument: Instrument, curve: Curve, calendar: FiscalCalendar) -> Checked<Life> {
+        let conversion = instrument.terms().conversion.clone().ok_or("drawn with conversion terms")?;
         let (instrument, curve) = (Arc::new(instrument), Arc::new(curve));
         let decision = issuance::decide(&instrument, calendar).map_err(|refusal| refused("issuance", &refusal))?;
         let books = Books {
@@ -84,6 +93,10 @@ impl Life {
             moved: Vec::new(),
             open: Vec::new(),
             ever_late: false,
+            framework: Framework::UsGaap,
+            ever_revised: false,
+            revises: false,
+            conversion,
             curve,
         };
         life.posted(&decision.postings)?;
@@ -95,6 +108,10 @@ impl Life {
 
     pub fn settlement(&self) -> Date {
         self.books.instrument.terms().settlement_date
+    }
+
+    fn redemption(&self) -> Decimal {
+        self.books.instrument.terms().redemption_price
     }
 
     pub fn maturity(&self) -> Date {
@@ -112,6 +129,7 @@ impl Life {
             Proposal::SettledLater { conversion_date, date, principal, share_price } => {
                 self.settle_later(conversion_date, date, principal, share_price)
             }
+            Proposal::Revision(revision) => self.revise(&revision),
             Proposal::Reversal { moved, posting_date } => self.reverse(moved, posting_date),
             Proposal::Extinguishment { occasion, date, paid_on, principal, percent } => {
                 let price = if occasion == Occasion::Maturity { Price::Redemption } else { Price::Percent(percent) };
@@ -138,13 +156,18 @@ impl Life {
                 self.reference.record(event)?;
                 let moved = self.reference.conversion_result(self.reference.events().len() - 1);
                 same("what was extinguished", Some(extinguished(&decision.outcome)), moved)?;
-                invariants::extinguishment_foots(&decision, command)?;
+                let otherwise = self.books.instrument.expected().is_some_and(|end| end.price != self.redemption());
+                invariants::extinguishment_foots(&decision, command, otherwise)?;
                 self.keep_for_reversal("extinguishment", &decision, None)?;
                 self.compare_event(date, before, &decision)?;
                 self.recorded(&decision)?;
                 Ok(true)
             }
-            Err(Refusal::ExceedsOutstanding { .. } | Refusal::LaterEventInTheWay { .. }) => {
+            Err(
+                Refusal::ExceedsOutstanding { .. }
+                | Refusal::LaterEventInTheWay { .. }
+                | Refusal::LaterEventDepends { .. },
+            ) => {
                 if self.reference.record(event).is_ok() {
                     Err("only the core refuses so large an extinguishment".into())
                 } else {
@@ -239,7 +262,7 @@ impl Life {
             Ok(decision) => {
                 self.reference.record(event)?;
                 let moved = self.reference.conversion_result(self.reference.events().len() - 1);
-                let interest = self.curve.terms().on_conversion;
+                let interest = self.reference.chain().terms().on_conversion;
                 same("what was converted", Some(moved_by(&decision.outcome, interest)), moved)?;
                 invariants::conversion_foots(&decision)?;
                 self.keep_for_reversal("conversion", &decision, None)?;
@@ -247,7 +270,12 @@ impl Life {
                 self.recorded(&decision)?;
                 Ok(true)
             }
-            Err(Refusal::ExceedsOutstanding { .. } | Refusal::LaterEventInTheWay { .. }) => {
+            Err(
+                Refusal::ExceedsOutstanding { .. }
+                | Refusal::LaterEventInTheWay { .. }
+                | Refusal::LaterEventDepends { .. }
+                | Refusal::NoConversionTerms,
+            ) => {
                 if self.reference.record(event).is_ok() {
                     Err("only the core refuses so large a conversion".into())
                 } else {

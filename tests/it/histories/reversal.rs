@@ -62,14 +62,17 @@ impl Life {
 
     pub fn reverse(&mut self, moved: usize, posting_date: Option<Date>) -> Checked<bool> {
         let Moved { reversed, events, coupon } = &self.moved[moved];
-        let date = reversed.effective_date;
         let mut without = reference::History::of(Arc::clone(&self.curve), self.reference.events())?;
         let mut undone = events.iter().rev().map(|event| without.record(Event::Reversal { event: *event }));
         let is_possible = undone.all(|undone| undone.is_ok());
-        if self.is_settled(events) {
-            // What rests on an event the service finds in its store.
-            return if is_possible { Err("a surrender is reversed before its settlement".into()) } else { Ok(false) };
+        if self.is_settled(events) || self.rests_on(events) {
+            // What rests on an event the service finds in its store, before the core is asked.
+            return if is_possible { Err("an event is reversed before what rests on it".into()) } else { Ok(false) };
         }
+        let is_revision = events.iter().any(|event| self.reference.revision(*event).is_some());
+        let before_it = self.books.instrument.before().filter(|_| is_revision).cloned();
+        let reversed = &Reversed { without: before_it, ..reversed.clone() };
+        let date = reversed.effective_date;
         let before = self.reference.position_at(date, date.min(self.maturity()));
         match (Reversal { posting_date }).decide(&self.books, reversed) {
             Ok(decision) => {
@@ -110,6 +113,12 @@ impl Life {
         let [event] = *events else { return false };
         let is_surrender = matches!(self.reference.events()[event], Event::Surrender { .. });
         is_surrender && self.open.iter().all(|open| open.event != event)
+    }
+
+    /// Whether another event rests on an event.
+    fn rests_on(&self, events: &[usize]) -> bool {
+        let by_others = |event: &usize| self.reference.rests_on(*event).filter(|later| !events.contains(later));
+        events.iter().find_map(by_others).is_some()
     }
 
     /// After a reversal a surrender is open no more, and one whose settlement is reversed is open again.

@@ -88,9 +88,12 @@ impl Life {
 
     fn both_refuse(&mut self, refusal: &Refusal, events: &[Event]) -> Checked<bool> {
         match refusal {
-            Refusal::ExceedsOutstanding { .. } | Refusal::LaterEventInTheWay { .. } => {
+            Refusal::ExceedsOutstanding { .. }
+            | Refusal::LaterEventInTheWay { .. }
+            | Refusal::LaterEventDepends { .. }
+            | Refusal::NoConversionTerms => {
                 if events.iter().all(|event| self.reference.record(*event).is_ok()) {
-                    Err("only the core refuses so large a surrender".into())
+                    Err("only the core refuses the surrender".into())
                 } else {
                     Ok(false)
                 }
@@ -110,7 +113,7 @@ impl Life {
             issue_costs: minor(kept.issue_costs),
             accrued_interest: minor(*accrued_interest),
             handed_over: minor(*coupon_handed_over),
-            interest: self.curve.terms().on_conversion,
+            interest: self.reference.chain().terms().on_conversion,
         };
         same("what was surrendered", found, moved)?;
         let forfeited = if moved.interest == OnConversion::Forfeited { moved.accrued_interest } else { 0 };

@@ -1,10 +1,9 @@
 //! The three lines of an issue (gross, net, and gross over the net horizon) and the balances they give.
 
-use super::calendar::next_day;
+use super::Terms;
 use super::number::Num;
 use super::schedule::{Schedule, ratio};
 use super::unit_line::{Course, UnitLine};
-use super::{Cutoff, Terms};
 use jiff::civil::Date;
 use num_bigint::BigInt;
 use num_rational::BigRational;
@@ -35,6 +34,13 @@ pub struct Curve {
     gross: Arc<UnitLine>,
     net: Arc<UnitLine>,
     gross_same_horizon: Arc<UnitLine>,
+    /// To where premium or discount runs, to where issue costs do, and what is repaid there.
+    horizons: (Date, Date),
+    redemption: BigRational,
+    /// Stated by a revision.
+    expected: Option<(Date, BigRational)>,
+    /// What it was revised to, by all that the outcome is made of: a history is folded anew at every question.
+    revised: Mutex<HashMap<String, Result<Arc<Curve>, String>>>,
     units: Mutex<HashMap<Date, Arc<Unit>>>,
     balances: Mutex<HashMap<(i128, Date), Balance>>,
     coupons: Mutex<HashMap<(i128, Date), i128>>,
@@ -71,6 +77,7 @@ impl Curve {
                 method: terms.method,
                 within: terms.within,
                 stated,
+                kept: None,
             })
             .map(Arc::new)
         };
@@ -88,10 +95,114 @@ impl Curve {
             gross,
             net,
             gross_same_horizon,
+            horizons: (gross_horizon, horizon),
+            redemption: terms.redemption.clone(),
+            expected: None,
+            revised: Mutex::default(),
             units: Mutex::default(),
             balances: Mutex::default(),
             coupons: Mutex::default(),
         })
+    }
+
+    /// The curve that a revision begins: of terms that settle on its date for what is carried. A rate may be kept, and payments may
+    /// end otherwise than the terms say. Without issue costs there is one line.
+    pub fn revised(
+        &self,
+        terms: &Terms,
+        kept: Option<&Num>,
+        expected: Option<&(Date, BigRational)>,
+    ) -> Result<Arc<Curve>, String> {
+        let key = format!("{terms:?} {kept:?} {expected:?}");
+        let known = self.revised.lock().expect("no panic while held").get(&key).cloned();
+        known.unwrap_or_else(|| {
+            let drawn = Curve::begun(terms, kept, expected).map(Arc::new);
+            self.revised.lock().expect("no panic while held").insert(key, drawn.clone());
+            drawn
+        })
+    }
+
+    fn begun(terms: &Terms, kept: Option<&Num>, expected: Option<&(Date, BigRational)>) -> Result<Curve, String> {
+        let schedule = Schedule::new(terms)?;
+        let unit = |minor: i128| BigRational::new(BigInt::from(minor), terms.principal_minor.into());
+        let (gross_price, net_price) =
+            (unit(terms.proceeds_minor), unit(terms.proceeds_minor - terms.issue_costs_minor));
+        if !gross_price.is_positive() || !net_price.is_positive() {
+            return Err("a rate needs a positive price".into());
+        }
+        let put = terms.amortization_end.unwrap_or(terms.maturity);
+        let (horizons, redemption) = match expected {
+            Some((end, price)) => ((*end, *end), price.clone()),
+            None if gross_price < terms.redemption => ((put, put), terms.redemption.clone()),
+            None => ((terms.maturity, put), terms.redemption.clone()),
+        };
+        let line = |price: &BigRational, horizon: Date, kept: Option<&Num>| {
+            UnitLine::new(Course {
+                schedule: &schedule,
+                settlement: terms.settlement,
+                horizon,
+                price: price.clone(),
+                redemption: &redemption,
+                method: terms.method,
+                within: terms.within,
+                stated: None,
+                kept: kept.cloned(),
+            })
+            .map(Arc::new)
+        };
+        let without_costs = terms.issue_costs_minor == 0;
+        let gross = line(&gross_price, horizons.0, kept.filter(|_| without_costs))?;
+        let one = without_costs || horizons.0 == horizons.1;
+        let gross_same_horizon = if one { Arc::clone(&gross) } else { line(&gross_price, horizons.1, None)? };
+        let net = if without_costs { Arc::clone(&gross) } else { line(&net_price, horizons.1, kept)? };
+        let coupon_dates = if terms.frequency == 0 { Vec::new() } else { schedule.ends().collect() };
+        Ok(Curve {
+            terms: terms.clone(),
+            schedule,
+            coupon_dates,
+            gross,
+            net,
+            gross_same_horizon,
+            horizons,
+            redemption,
+            expected: expected.cloned(),
+            revised: Mutex::default(),
+            units: Mutex::default(),
+            balances: Mutex::default(),
+            coupons: Mutex::default(),
+        })
+    }
+
+    pub fn schedule(&self) -> &Schedule {
+        &self.schedule
+    }
+
+    pub fn is_month_end(&self) -> bool {
+        self.schedule.month_end()
+    }
+
+    /// The redemption that the revision which began it stated.
+    pub fn expected(&self) -> Option<(Date, BigRational)> {
+        self.expected.clone()
+    }
+
+    /// The growth a period by which the debt is carried, net of issue costs if there are any, and the payment to which it leads.
+    pub fn effective(&self) -> (Num, Date, BigRational) {
+        let (line, end) = match self.terms.issue_costs_minor {
+            0 => (&self.gross, self.horizons.0),
+            _ => (&self.net, self.horizons.1),
+        };
+        (line.growth(), end, self.redemption.clone())
+    }
+
+    /// What one unit of principal is repaid at, as far as the curve knows.
+    pub fn last_price(&self) -> &BigRational {
+        &self.redemption
+    }
+
+    /// What the payments after a date up to an end are worth, on one unit and with interest accrued.
+    pub fn worth(&self, from: Date, end: &(Date, BigRational), growth: &Num) -> Num {
+        super::ten_percent::worth(&self.schedule, from, end, growth)
     }
 
     pub fn terms(&self) -> &Terms {
@@ -123,25 +234,6 @@ impl Curve {
 
     pub fn is_coupon_date(&self, date: Date) -> bool {
         self.coupon_dates.binary_search(&date).is_ok()
-    }
-
-    /// The first coupon date after `date`.
-    pub fn coupon_date_after(&self, date: Date) -> Option<Date> {
-        let index = self.coupon_dates.partition_point(|coupon| *coupon <= date);
-        self.coupon_dates.get(index).copied()
-    }
-
-    /// The boundary of a balance as of the close of business of a day.
-    pub fn boundary(&self, as_of: Date) -> Date {
-        let terms = &self.terms;
-        if as_of <= terms.settlement {
-            return terms.settlement;
-        }
-        if as_of >= terms.maturity {
-            return terms.maturity;
-        }
-        let own_day = terms.cutoff == Cutoff::ToDate || self.is_coupon_date(as_of) || self.schedule.month_end();
-        if own_day { as_of } else { next_day(as_of) }
     }
 
     pub fn balance(&self, principal_minor: i128, boundary: Date) -> Balance {

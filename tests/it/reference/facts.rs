@@ -3,6 +3,8 @@
 //! An event sees the events recorded before it, whatever their dates, and none recorded after it.
 
 use super::calendar::days_between;
+use super::chain::Chain;
+use super::revision::Revised;
 use super::{Curve, Event, OnConversion};
 use jiff::civil::Date;
 use std::sync::Arc;
@@ -34,6 +36,9 @@ impl Moved {
 
 pub enum Fact {
     Accrual,
+    /// An event that was reversed, or a reversal.
+    Reversed,
+    Revision(Box<Revised>),
     Conversion {
         date: Date,
         moved: Moved,
@@ -49,6 +54,7 @@ pub enum Fact {
     },
     Settlement {
         surrender: usize,
+        date: Date,
     },
     Payment {
         coupon: Date,
@@ -59,59 +65,82 @@ pub enum Fact {
 }
 
 pub struct Facts {
-    curve: Arc<Curve>,
+    /// The issue after all events.
+    pub chain: Chain,
     facts: Vec<Fact>,
+    /// How far each event brought the books: its day, and its boundary by the terms that it was recorded under.
+    pub reached: Vec<Option<(Date, Date)>>,
 }
 
 impl Facts {
-    pub fn of(curve: &Arc<Curve>, events: &[Event]) -> Facts {
-        let mut known = Facts { curve: Arc::clone(curve), facts: Vec::new() };
-        for event in events {
-            let fact = match *event {
-                Event::Accrual { .. } => Fact::Accrual,
+    /// # Errors
+    /// Why a revision cannot be.
+    pub fn of(curve: &Arc<Curve>, events: &[Event]) -> Result<Facts, String> {
+        let mut known = Facts { chain: Chain::new(curve), facts: Vec::new(), reached: Vec::new() };
+        for (index, event) in events.iter().enumerate() {
+            let (fact, reached) = match *event {
+                // A day after maturity accrues through maturity, though a revision may move that later.
+                Event::Accrual { through } => {
+                    let reached = (through.min(known.chain.maturity()), known.chain.boundary(through));
+                    (Fact::Accrual, Some(reached))
+                }
                 Event::Conversion { date, principal_minor } => {
-                    known.leaving(date, principal_minor, curve.terms().on_conversion)
+                    let interest = known.chain.terms().on_conversion;
+                    (known.leaving(date, principal_minor, interest), Some((date, date)))
                 }
                 Event::Extinguishment { date, principal_minor } => {
-                    known.leaving(date, principal_minor, OnConversion::Paid)
+                    (known.leaving(date, principal_minor, OnConversion::Paid), Some((date, date)))
+                }
+                Event::Coupon { date, paid_on } => {
+                    let paid_on = paid_on.unwrap_or(date);
+                    (known.payment(date, paid_on), Some((paid_on, paid_on)))
+                }
+                Event::Revision(revision) => {
+                    let revised = known.revised(&revision, index)?;
+                    known.chain = known.chain.with(revised.part.clone());
+                    let date = revised.date;
+                    (Fact::Revision(Box::new(revised)), Some((date, date)))
                 }
                 Event::Surrender { date, principal_minor } => {
-                    match known.leaving(date, principal_minor, curve.terms().on_conversion) {
+                    let interest = known.chain.terms().on_conversion;
+                    let fact = match known.leaving(date, principal_minor, interest) {
                         Fact::Conversion { date, moved, with_coupon } => {
                             Fact::Surrender { date, moved, with_coupon, settled: None }
                         }
                         other => other,
-                    }
+                    };
+                    (fact, Some((date, date)))
                 }
                 Event::Settlement { surrender, date } => {
                     if let Fact::Surrender { settled, .. } = &mut known.facts[surrender] {
                         *settled = Some(date);
                     }
-                    Fact::Settlement { surrender }
+                    (Fact::Settlement { surrender, date }, Some((date, date)))
                 }
-                Event::Coupon { date, paid_on } => known.payment(date, paid_on.unwrap_or(date)),
                 Event::Reversal { event } => {
-                    if let Fact::Settlement { surrender } = known.facts[event]
+                    if let Fact::Settlement { surrender, .. } = known.facts[event]
                         && let Fact::Surrender { settled, .. } = &mut known.facts[surrender]
                     {
                         *settled = None;
                     }
-                    known.facts[event] = Fact::Accrual;
-                    Fact::Accrual
+                    known.facts[event] = Fact::Reversed;
+                    known.chain = known.chain.without(event);
+                    (Fact::Reversed, None)
                 }
             };
             known.facts.push(fact);
+            known.reached.push(reached);
         }
-        known
+        Ok(known)
     }
 
     fn leaving(&self, date: Date, principal: i128, interest: OnConversion) -> Fact {
-        let terms = self.curve.terms();
+        let terms = self.chain.terms();
         let before = self.principal_through(date);
         let after = before - principal;
         let boundary = date.min(terms.maturity);
-        let (held, kept) = (self.curve.balance(before, boundary), self.curve.balance(after, boundary));
-        let with_coupon = self.curve.coupon_date_after(date);
+        let (held, kept) = (self.chain.balance(before, date, boundary), self.chain.balance(after, date, boundary));
+        let with_coupon = self.chain.coupon_date_after(date);
         let past_record = |coupon: &Date| {
             let until = days_between(date, *coupon);
             let after_record = terms.record_days.is_some_and(|days| until < i64::from(days));
@@ -119,7 +148,7 @@ impl Facts {
         };
         let handed_over = with_coupon
             .filter(past_record)
-            .map_or(0, |coupon| self.curve.coupon(before, coupon) - self.curve.coupon(after, coupon));
+            .map_or(0, |coupon| self.chain.coupon(before, coupon) - self.chain.coupon(after, coupon));
         let moved = Moved {
             principal,
             premium_discount: held.premium_discount - kept.premium_discount,
@@ -148,8 +177,33 @@ impl Facts {
     pub fn underpaid_since(&self, before: &Facts) -> Option<Date> {
         let owed = |facts: &Facts, coupon: Date| facts.entitled(coupon, Date::MAX) - facts.paid(coupon, Date::MAX);
         let is_paid = |coupon: &Date| self.payments().any(|(_, (of, _))| of == coupon);
-        let mut paid = self.curve.coupon_dates().iter().copied().filter(is_paid);
+        let mut paid = self.chain.coupon_dates().filter(is_paid);
         paid.find(|coupon| owed(self, *coupon) > 0 && owed(self, *coupon) > owed(before, *coupon))
+    }
+
+    pub fn all(&self) -> impl Iterator<Item = &Fact> {
+        self.facts.iter()
+    }
+
+    /// The first event after another that counts and that rests on it: on a revision everything does, a revision rests on the
+    /// principal outstanding, and a settlement on its surrender.
+    pub fn rests_on(&self, event: usize) -> Option<usize> {
+        let later = |index: &usize| *index > event;
+        let stands = |index: &usize| match (&self.facts[event], &self.facts[*index]) {
+            (_, Fact::Accrual | Fact::Reversed) => false,
+            (Fact::Revision(_), _) => true,
+            (Fact::Conversion { .. } | Fact::Surrender { .. } | Fact::Settlement { .. }, Fact::Revision(_)) => true,
+            (Fact::Surrender { .. }, Fact::Settlement { surrender, .. }) => *surrender == event,
+            _ => false,
+        };
+        (0..self.facts.len()).filter(later).find(stands)
+    }
+
+    pub fn revisions(&self) -> impl Iterator<Item = &Revised> {
+        self.facts.iter().filter_map(|fact| match fact {
+            Fact::Revision(revised) => Some(&**revised),
+            _ => None,
+        })
     }
 
     pub fn get(&self, index: usize) -> Option<&Fact> {
@@ -202,12 +256,12 @@ impl Facts {
     pub fn principal_after(&self, counts: impl Fn(Date) -> bool) -> i128 {
         let converted: i128 =
             self.moved().filter(|(date, ..)| counts(*date)).map(|(_, moved, _)| moved.principal).sum();
-        self.curve.terms().principal_minor - converted
+        self.chain.root().terms().principal_minor - converted
     }
 
     /// What holders are to receive with a coupon, as far as it is due by the end of `as_of`.
     pub fn entitled(&self, coupon: Date, as_of: Date) -> i128 {
-        let on_principal = if coupon <= as_of { self.curve.coupon(self.principal_before(coupon), coupon) } else { 0 };
+        let on_principal = if coupon <= as_of { self.chain.coupon(self.principal_before(coupon), coupon) } else { 0 };
         let left = |moved: &Moved| match moved.interest {
             OnConversion::Payable => moved.accrued_interest,
             OnConversion::Forfeited => moved.handed_over,

@@ -1,6 +1,8 @@
 //! A history as the list of its events in the order recorded, derived anew from the whole list after each of them.
 
+use super::chain::Chain;
 use super::facts::{Fact, Facts, Moved};
+use super::revision::Revised;
 use super::{Curve, Event, OnConversion};
 use jiff::civil::Date;
 use std::sync::Arc;
@@ -52,7 +54,7 @@ struct Reached {
 
 impl History {
     pub fn new(curve: Arc<Curve>) -> History {
-        let facts = Facts::of(&curve, &[]);
+        let facts = Facts::of(&curve, &[]).expect("no event, and none that is refused");
         History { curve, events: Vec::new(), facts }
     }
 
@@ -78,16 +80,20 @@ impl History {
 
     /// Adds an event after all others; refuses one that contradicts the terms or what is recorded.
     pub fn record(&mut self, event: Event) -> Result<(), String> {
-        let terms = self.curve.terms();
+        let (terms, chain) = (self.curve.terms(), &self.facts.chain);
         match event {
-            Event::Accrual { .. } => {}
-            Event::Reversal { event } => match self.facts.get(event) {
-                None | Some(Fact::Accrual) => return Err(format!("there is nothing to reverse at {event}")),
-                Some(Fact::Surrender { settled: Some(on), .. }) => return Err(format!("it is settled on {on}")),
-                _ => {}
-            },
+            // What a revision needs is found where its figures are.
+            Event::Accrual { .. } | Event::Revision(_) => {}
+            Event::Reversal { event } => {
+                if matches!(self.facts.get(event), None | Some(Fact::Accrual | Fact::Reversed)) {
+                    return Err(format!("there is nothing to reverse at {event}"));
+                }
+                if let Some(later) = self.facts.rests_on(event) {
+                    return Err(format!("{:?} rests on it", self.events[later]));
+                }
+            }
             Event::Coupon { date, paid_on } => {
-                if !self.curve.is_coupon_date(date) || date <= terms.settlement {
+                if !chain.is_coupon_date(date) || date <= terms.settlement {
                     return Err(format!("{date} is no coupon date of this issue"));
                 }
                 if paid_on.is_some_and(|paid_on| paid_on < date) {
@@ -98,13 +104,21 @@ impl History {
                 }
             }
             Event::Settlement { surrender, date } => match self.facts.get(surrender) {
+                // Whatever was revised since: what is surrendered stays what it was.
                 Some(Fact::Surrender { date: surrendered, settled: None, .. }) if *surrendered <= date => {}
                 _ => return Err(format!("nothing to settle on {date}")),
             },
             Event::Conversion { date, principal_minor }
             | Event::Surrender { date, principal_minor }
             | Event::Extinguishment { date, principal_minor } => {
-                let late = terms.maturity < date && !matches!(event, Event::Extinguishment { .. });
+                let converts = !matches!(event, Event::Extinguishment { .. });
+                if converts && !chain.last().convertible {
+                    return Err("the bonds do not convert any more".into());
+                }
+                if chain.is_revised() && date < chain.last().from {
+                    return Err("what a revision rests on was outstanding".into());
+                }
+                let late = chain.maturity() < date && converts;
                 if date < terms.settlement || late {
                     return Err("a conversion lies between settlement and maturity".into());
                 }
@@ -119,7 +133,7 @@ impl History {
         }
         let mut events = self.events.clone();
         events.push(event);
-        let facts = Facts::of(&self.curve, &events);
+        let facts = Facts::of(&self.curve, &events)?;
         if let (Event::Reversal { .. }, Some(coupon)) = (event, facts.underpaid_since(&self.facts)) {
             return Err(format!("the coupon of {coupon} was paid without it"));
         }
@@ -141,35 +155,47 @@ impl History {
     }
 
     fn reached(&self) -> Reached {
-        let terms = self.curve.terms();
-        let mut reached = Reached { only_issued: true, boundary: terms.settlement, as_of: terms.settlement };
-        for event in &self.events {
-            let (date, boundary) = match *event {
-                // An accrual through a day before what is accrued posts nothing.
-                Event::Accrual { through } => (through, self.curve.boundary(through)),
-                Event::Conversion { date, .. }
-                | Event::Surrender { date, .. }
-                | Event::Settlement { date, .. }
-                | Event::Extinguishment { date, .. } => (date, date.min(terms.maturity)),
-                Event::Reversal { .. } => continue,
-                Event::Coupon { date, paid_on } => {
-                    let paid_on = paid_on.unwrap_or(date);
-                    (paid_on, paid_on.min(terms.maturity))
-                }
-            };
-            if date < terms.settlement || boundary < reached.boundary {
+        let (settlement, maturity) = (self.curve.terms().settlement, self.maturity());
+        let mut reached = Reached { only_issued: true, boundary: settlement, as_of: settlement };
+        for (date, boundary) in self.facts.reached.iter().flatten() {
+            // An accrual through a day before what is accrued posts nothing.
+            let boundary = (*boundary).min(maturity);
+            if *date < settlement || boundary < reached.boundary {
                 continue;
             }
             reached.only_issued = false;
             reached.boundary = boundary;
-            reached.as_of = reached.as_of.max(date);
+            reached.as_of = reached.as_of.max(*date);
         }
         reached
     }
 
+    /// The maturity of the terms in force last.
+    pub fn maturity(&self) -> Date {
+        self.facts.chain.maturity()
+    }
+
+    /// The issue from date to date.
+    pub fn chain(&self) -> &Chain {
+        &self.facts.chain
+    }
+
+    /// What rests on an event, by its place: it must be reversed first.
+    pub fn rests_on(&self, event: usize) -> Option<usize> {
+        self.facts.rests_on(event)
+    }
+
+    /// What a revision came to when it was recorded, if the event is one that counts.
+    pub fn revision(&self, index: usize) -> Option<&Revised> {
+        match self.facts.get(index)? {
+            Fact::Revision(revised) => Some(revised),
+            _ => None,
+        }
+    }
+
     /// The position at the close of business of a day, by effective dates.
     pub fn position(&self, as_of: Date) -> Components {
-        self.position_at(as_of, self.curve.boundary(as_of))
+        self.position_at(as_of, self.facts.chain.boundary(as_of))
     }
 
     /// The position at a boundary, with all that is effective on or before `as_of`. An event's own position after is
@@ -184,7 +210,8 @@ impl History {
             return Components::default();
         }
         let principal = facts.principal_through(as_of);
-        let balance = self.curve.balance(principal, boundary);
+        let chain = &facts.chain;
+        let balance = chain.balance(principal, as_of, boundary);
         let mut components = Components {
             principal,
             premium_discount: balance.premium_discount,
@@ -196,7 +223,7 @@ impl History {
         };
         if as_of < boundary {
             // At the boundary of a coupon date the day before: the whole coupon, not yet due.
-            components.interest_accrued += self.curve.coupon(principal, boundary);
+            components.interest_accrued += chain.coupon(principal, boundary);
         }
         for moved in facts.held(as_of) {
             components.principal += moved.principal;
@@ -206,9 +233,8 @@ impl History {
             components.interest_accrued += moved.forfeited();
         }
         // Of the coupons still to come only the next can have anything due: what conversions left or handed over.
-        let next = self.curve.coupon_date_after(as_of).unwrap_or(terms.maturity);
-        let among = |coupon: &&Date| terms.settlement < **coupon && **coupon <= next;
-        for &coupon in self.curve.coupon_dates().iter().filter(among) {
+        let next = chain.coupon_date_after(as_of).unwrap_or(chain.maturity());
+        for coupon in chain.coupon_dates().filter(|coupon| *coupon <= next) {
             let open = facts.entitled(coupon, as_of) - facts.paid(coupon, as_of);
             components.interest_due += open.max(0);
             components.interest_receivable += (-open).max(0);
@@ -257,6 +283,9 @@ impl History {
         for moved in facts.held(self.reached().as_of) {
             amortization -= moved.premium_discount + moved.issue_costs;
             coupon -= moved.forfeited();
+        }
+        for revised in facts.revisions() {
+            amortization += revised.expense - revised.premium_discount - revised.issue_costs;
         }
         Expense { coupon, amortization }
     }

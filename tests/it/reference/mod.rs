@@ -5,17 +5,21 @@
 //! history is folded anew from all its events at every question, and the interest expense is the residual of the
 //! accounting equation. Plain data goes in and comes out; amounts are minor units.
 //!
-//! Reading order: `calendar`, `day_count`, `schedule`, `number`, `rate`, `unit_line`, `curve`, `facts`, `history`.
+//! Reading order: `calendar`, `day_count`, `schedule`, `number`, `rate`, `unit_line`, `curve`, `chain`, `facts`, `revision`, `history`.
 #![allow(dead_code, unused_imports, reason = "an oracle offers more than any one test asks of it")]
 
 mod calendar;
+mod chain;
 mod curve;
 mod day_count;
 mod facts;
 mod history;
 mod number;
 mod rate;
+mod revising;
+mod revision;
 mod schedule;
+mod ten_percent;
 mod unit_line;
 
 #[cfg(test)]
@@ -27,11 +31,14 @@ mod check_history;
 #[cfg(test)]
 mod check_published;
 #[cfg(test)]
+mod check_revision;
+#[cfg(test)]
 mod sample;
 
 pub use curve::{Balance, Curve};
 pub use facts::Moved;
 pub use history::{Components, Expense, History};
+pub use revision::{Because, Framework, Modification, OptionChange, Revised, Revision, Trillionths};
 
 use jiff::civil::Date;
 use num_rational::BigRational;
@@ -133,6 +140,8 @@ pub enum Event {
     Accrual {
         through: Date,
     },
+    /// Terms modified, payments estimated anew, or issue costs corrected.
+    Revision(Revision),
     /// As if the event with this place among all events had not been recorded, for everything recorded from now on.
     Reversal {
         event: usize,

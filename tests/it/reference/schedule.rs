@@ -64,6 +64,15 @@ impl Schedule {
         months_before(self.maturity, back * self.months, self.month_end)
     }
 
+    /// Whether the regular period that ends at `end` has the same days, and they are counted alike.
+    pub fn has_the_days_of(&self, other: &Schedule, end: Date) -> bool {
+        let begin = |schedule: &Schedule| {
+            let back = (0..).find(|back| schedule.grid(*back) <= end)?;
+            (schedule.grid(back) == end).then(|| schedule.grid(back + 1))
+        };
+        self.month_end == other.month_end && begin(self).is_some() && begin(self) == begin(other)
+    }
+
     pub fn month_end(&self) -> bool {
         self.month_end
     }

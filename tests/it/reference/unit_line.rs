@@ -20,6 +20,9 @@ pub struct Course<'a> {
     pub within: Within,
     /// Growth per period of a stated rate; otherwise it is solved.
     pub stated: Option<BigRational>,
+    /// Growth per period that a revision keeps: each balance is what is still to be paid at it, and the first period takes up what the
+    /// price was rounded by.
+    pub kept: Option<Num>,
 }
 
 struct Node {
@@ -57,14 +60,37 @@ impl UnitLine {
         let dirty = &course.price + &accrued;
         let mut flows = coupons.clone();
         *flows.last_mut().expect("at least one date") += redemption;
-        let growth = match &course.stated {
-            Some(stated) => Num::Exact(stated.clone()),
-            None => growth(&dirty, &first, &flows)?,
+        let growth = match (&course.stated, &course.kept) {
+            (Some(stated), _) => Num::Exact(stated.clone()),
+            (None, Some(kept)) => kept.clone(),
+            (None, None) => growth(&dirty, &first, &flows)?,
         };
         if !growth.is_positive() {
             return Err("the rate is minus 100 percent or less".into());
         }
 
+        if course.kept.is_some() {
+            let mut nodes =
+                vec![Node { date: settlement, clean: Num::Exact(course.price), coupon: BigRational::zero() }];
+            let back = Num::Exact(BigRational::one()).div(&growth);
+            let mut value = Num::Exact(redemption.clone());
+            let mut later = Vec::new();
+            for (date, coupon) in dates.iter().zip(coupons).rev() {
+                later.push(Node { date: *date, clean: value.clone(), coupon: coupon.clone() });
+                value = value.add(&Num::Exact(coupon)).mul(&back);
+            }
+            nodes.extend(later.into_iter().rev());
+            return Ok(UnitLine {
+                schedule: schedule.clone(),
+                nodes,
+                accrued_at_settlement: accrued,
+                growth,
+                redemption: redemption.clone(),
+                method: course.method,
+                within: course.within,
+                last_period_difference: Num::Exact(BigRational::zero()),
+            });
+        }
         let pays_nothing = coupons.iter().all(Zero::is_zero) && course.stated.is_none();
         let total = &first + ratio(dates.len() as i64 - 1, 1);
         let growth_to_end = Num::Exact(redemption / &dirty);
@@ -101,6 +127,10 @@ impl UnitLine {
             within: course.within,
             last_period_difference,
         })
+    }
+
+    pub fn growth(&self) -> Num {
+        self.growth.clone()
     }
 
     /// Per coupon period.
