@@ -319,7 +319,9 @@ impl Life {
     async fn take_out(&mut self, service: &Service, event: Event) -> Outcome {
         let (kind, block, body) = self.request(event);
         let answer = service.post(&on(&self.id, kind), &body).await;
-        if answer.status == 409 {
+        // An option that was eliminated is none.
+        let has_no_option = answer.status == 422 && answer.json()["code"] == "no_conversion_terms";
+        if answer.status == 409 || has_no_option {
             let code = answer.json()["code"].clone();
             let known = ["exceeds_outstanding", "later_event_in_the_way", "no_conversion_terms"];
             assert!(known.iter().any(|known| code == *known), "{code}");

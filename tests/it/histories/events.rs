@@ -12,6 +12,7 @@ use super::revisions;
 use crate::reference::Revision;
 
 /// An event that may be possible.
+#[allow(clippy::large_enum_variant, reason = "few exist at a time, and events are copied")]
 #[derive(Clone, Copy, Debug)]
 pub enum Proposal {
     Accrual {

@@ -111,6 +111,7 @@ pub struct Terms {
     pub on_conversion: OnConversion,
 }
 
+#[allow(clippy::large_enum_variant, reason = "few exist at a time, and events are copied")]
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Event {
     /// `paid_on` defaults to the coupon date.

@@ -47,6 +47,7 @@ pub struct Modification {
     pub callable_after: Option<Trillionths>,
 }
 
+#[allow(clippy::large_enum_variant, reason = "few exist at a time, and events are copied")]
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Revision {
     Modification(Modification),
