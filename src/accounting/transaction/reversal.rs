@@ -146,8 +146,9 @@ impl Reversal {
             let rule = format!("what is reversed was posted on {last}; give that day or a later one");
             return Err(Refusal::invalid("posting_date", date, rule));
         }
-        // A reversal cannot be reversed, so that a slip of the pen in its year could never be mended.
-        let latest = last.unwrap_or(maturity).max(maturity).saturating_add(1.year());
+        // A reversal cannot be reversed, so that a slip of the pen in its year could never be mended. Where periods are closed beyond
+        // that, the year begins with the first open day.
+        let latest = calendar.posting_date(last.unwrap_or(maturity).max(maturity)).saturating_add(1.year());
         if date > latest {
             let rule = format!("it may be at most a year after the issue's end and what is reversed: {latest}");
             return Err(Refusal::invalid("posting_date", date, rule));

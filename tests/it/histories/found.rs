@@ -1,10 +1,13 @@
 //! What random histories, and a reading, found in the core: each worked on paper.
 
 use jiff::civil::Date;
+use parwright::accounting::fiscal_calendar::FiscalCalendar;
 use parwright::accounting::instrument::{Instrument, SettlementType, Terms};
+use parwright::accounting::position::RowChange;
 use parwright::accounting::transaction::accrual::Accrual;
 use parwright::accounting::transaction::conversion::{Conversion, Method};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
+use parwright::accounting::transaction::reversal::{Reversal, Reversed};
 use parwright::accounting::transaction::{Books, FractionalShares, Settlement, ShareSource};
 use parwright::accounting::{Amount, Refusal};
 use rust_decimal::Decimal;
@@ -155,4 +158,24 @@ fn less_than_no_shares_are_refused() {
 fn a_redemption_price_beyond_all_bounds_is_refused() {
     let refused = Instrument::new(Terms { redemption_price: Decimal::MAX, ..terms() });
     assert!(matches!(refused, Err(Refusal::InvalidField { field: "redemption_price", .. })));
+}
+
+/// The issue matures on 15 January 2030, and four years are closed after it: a reversal that is stated to be posted on the first open day
+/// is posted when one is that states no day.
+#[test]
+fn a_reversal_can_be_posted_on_the_first_open_day() {
+    let calendar = FiscalCalendar::new("12-31", Some(day("2033-12-31"))).expect("a month's last day");
+    let books = Books { calendar, ..books(terms()) };
+    let reversed = Reversed {
+        kind: "conversion".to_owned(),
+        effective_date: day("2029-05-10"),
+        change: RowChange::default(),
+        without: None,
+        surrender: None,
+        entries: Vec::new(),
+    };
+    for (posting_date, is_allowed) in [("2034-01-01", true), ("2035-01-01", true), ("2035-01-02", false)] {
+        let decided = Reversal { posting_date: Some(day(posting_date)) }.decide(&books, &reversed);
+        assert_eq!(decided.is_ok(), is_allowed, "{posting_date}: {:?}", decided.map(|_| ()));
+    }
 }
