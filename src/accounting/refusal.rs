@@ -48,6 +48,7 @@ pub enum Refusal {
         denomination: Decimal,
     },
     NoRateExplains {
+        field: &'static str,
         what: &'static str,
         proceeds: Decimal,
         flows: Decimal,
@@ -205,7 +206,7 @@ impl Refusal {
             | Refusal::AfterMaturity { field, .. }
             | Refusal::NotSupported { field, .. } => Some(field),
             Refusal::PrincipalNotMultiple { .. } | Refusal::ExceedsOutstanding { .. } => Some("principal"),
-            Refusal::NoRateExplains { .. } => Some("proceeds"),
+            Refusal::NoRateExplains { field, .. } => Some(field),
             Refusal::StatedRateDiffers { .. } => Some("stated_effective_rate"),
             Refusal::TooManyDecimals { field, .. } => *field,
             Refusal::FractionWithoutPrice { .. } => Some("share_price"),
@@ -273,7 +274,7 @@ impl fmt::Display for Refusal {
                     "principal {principal} is no multiple of the denomination {denomination}; bonds are held in whole denominations"
                 )
             }
-            Refusal::NoRateExplains { what, proceeds, flows, lowest, highest } => write!(
+            Refusal::NoRateExplains { what, proceeds, flows, lowest, highest, .. } => write!(
                 f,
                 "no effective rate between {lowest} and {highest} a year explains {what} of {proceeds} against future payments of {flows}; \
                  check proceeds, issue costs, coupon rate and dates"

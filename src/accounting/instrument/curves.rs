@@ -178,6 +178,7 @@ impl Basis<'_> {
         let principal = self.start.principal.to_major(self.terms.currency);
         let decimals = u32::from(self.terms.currency.exponent());
         Refusal::NoRateExplains {
+            field: "proceeds",
             what,
             proceeds: (principal * price).round_dp(decimals),
             flows: (principal * payments.iter().sum::<Decimal>()).round_dp(decimals),

@@ -71,7 +71,7 @@ impl Standing {
 /// The issue from a revision on. Where no rate explains what it carries, `field` of the command is what is wrong.
 ///
 /// # Errors
-/// [`Refusal::Contradiction`].
+/// [`Refusal::NoRateExplains`].
 pub(super) fn carried(
     revision: Revision,
     carried: Carried,
@@ -79,7 +79,9 @@ pub(super) fn carried(
     field: &'static str,
 ) -> Result<Instrument, Refusal> {
     revision.carried(carried, kept_rate).map_err(|refusal| match refusal {
-        Refusal::NoRateExplains { .. } => Refusal::contradiction(field, refusal.to_string()),
+        Refusal::NoRateExplains { what, proceeds, flows, lowest, highest, .. } => {
+            Refusal::NoRateExplains { field, what, proceeds, flows, lowest, highest }
+        }
         other => other,
     })
 }

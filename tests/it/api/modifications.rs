@@ -435,7 +435,7 @@ async fn what_cannot_be_is_refused_and_changes_nothing(service: Service) {
         (json!({"costs": "-1.00"}), "invalid_field", "/costs"),
         (json!({"fees": "1.001"}), "too_many_decimals", "/fees"),
         (json!({"fair_value": "0.00"}), "invalid_field", "/fair_value"),
-        (json!({"redemption_price": "1000", "fair_value": "0.01"}), "invalid_field", "/fair_value"),
+        (json!({"redemption_price": "1000", "fair_value": "0.01"}), "no_rate_explains_proceeds", "/fair_value"),
         (json!({"callable_at": {"after": "-1"}}), "invalid_field", "/callable_at/after"),
         (json!({"conversion_option": {"change": "eliminated"}}), "no_conversion_terms", ""),
         (json!({"conversion_option": {"change": "added"}}), "invalid_field", "/conversion_option/conversion"),
