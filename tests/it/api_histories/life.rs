@@ -319,12 +319,11 @@ impl Life {
     async fn take_out(&mut self, service: &Service, event: Event) -> Outcome {
         let (kind, block, body) = self.request(event);
         let answer = service.post(&on(&self.id, kind), &body).await;
-        // An option that was eliminated is none.
-        let has_no_option = answer.status == 422 && answer.json()["code"] == "no_conversion_terms";
-        if answer.status == 409 || has_no_option {
+        if matches!(answer.status, 409 | 422) {
             let code = answer.json()["code"].clone();
             let known = ["exceeds_outstanding", "later_event_in_the_way", "no_conversion_terms"];
             assert!(known.iter().any(|known| code == *known), "{code}");
+            assert_eq!(answer.status == 422, code == "no_conversion_terms", "{code}");
             let mut events = self.history.events().to_vec();
             events.push(event);
             assert!(History::of(Arc::clone(&self.curve), &events).is_err(), "only the service refuses {event:?}");

@@ -24,10 +24,11 @@ impl Life {
         }
         let answer = service.post(&on(&self.id, "conversions"), &body).await;
         let surrender = Event::Surrender { date, principal_minor };
-        if answer.status == 409 {
+        if matches!(answer.status, 409 | 422) {
             let code = answer.json()["code"].clone();
             let known = ["exceeds_outstanding", "later_event_in_the_way", "no_conversion_terms"];
             assert!(known.iter().any(|known| code == *known), "{code}");
+            assert_eq!(answer.status == 422, code == "no_conversion_terms", "{code}");
             let mut events = self.history.events().to_vec();
             events.push(surrender);
             assert!(History::of(self.history.shared_curve(), &events).is_err(), "only the service refuses");
