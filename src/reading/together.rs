@@ -1,12 +1,14 @@
 //! Reads that wait together are one statement.
 //!
 //! What a read of a few rows costs is its statement: the way to the database, the plan and the way back, on both sides. So
-//! whoever asks for the rows of an issue puts the question in a queue, and all that wait when the statement before has ended
-//! are asked together. Nothing waits for others to come: a question that finds nothing under way is asked alone, at once.
+//! whoever asks for the rows of an issue puts the question in a queue, and all that wait when a statement has ended are asked
+//! together. Nothing waits for others to come: a question that finds nothing under way is asked alone, at once.
 //!
 //! A statement begins after all that it answers were asked, so each answer shows what was committed before its question.
 
-use tokio::sync::{mpsc, oneshot};
+use std::sync::Arc;
+
+use tokio::sync::{Mutex, mpsc, oneshot};
 
 use super::ReadError;
 use crate::posting::RecordError;
@@ -14,6 +16,10 @@ use crate::store::{Asked, InForce, Store, StoreError};
 
 /// How many questions share a statement at most.
 const LARGEST_GROUP: usize = 64;
+
+/// How many statements are under way at most: with one the processor waits for it, and with many each answers few. (On two cores and
+/// SQLite, 32 clients: one 12,300 answers a second, two 15,400, eight 13,600.)
+const AT_ONCE: usize = 2;
 
 /// The way to ask. Clones share it.
 #[derive(Clone, Debug)]
@@ -30,7 +36,10 @@ impl Together {
     /// Starts asking on the current runtime. It ends when the last clone is gone and everything that waited is answered.
     pub fn start(store: Store) -> Together {
         let (questions, waiting) = mpsc::channel(4 * LARGEST_GROUP);
-        tokio::spawn(ask(store, waiting));
+        let waiting = Arc::new(Mutex::new(waiting));
+        for _ in 0..AT_ONCE {
+            tokio::spawn(ask(store.clone(), Arc::clone(&waiting)));
+        }
         Together(questions)
     }
 
@@ -42,10 +51,10 @@ impl Together {
     }
 }
 
-/// One statement at a time: while it runs the next group grows, and several at once would each be smaller.
-async fn ask(store: Store, mut waiting: mpsc::Receiver<Waiting>) {
+/// One of the statements under way: while all of them run the next group grows.
+async fn ask(store: Store, waiting: Arc<Mutex<mpsc::Receiver<Waiting>>>) {
     let mut group = Vec::with_capacity(LARGEST_GROUP);
-    while waiting.recv_many(&mut group, LARGEST_GROUP).await > 0 {
+    while waiting.lock().await.recv_many(&mut group, LARGEST_GROUP).await > 0 {
         // In a task of its own, so that a panic costs the callers of one group their answer and nobody else theirs.
         let answered = tokio::spawn(answer(store.clone(), std::mem::take(&mut group)));
         if let Err(error) = answered.await {
