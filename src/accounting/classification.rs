@@ -9,7 +9,7 @@ use jiff::civil::Date;
 
 use super::framework::Framework;
 use super::instrument::{Instrument, Terms};
-use super::money::Amount;
+use super::money::{Amount, pro_rata};
 use super::position::{Components, Position};
 use super::refusal::Refusal;
 
@@ -219,6 +219,7 @@ fn year_after(date: Date) -> Date {
 
 impl Classification {
     /// Splits a position into what is current and what is not: what stays is what its principal stands at, and the rest is current.
+    /// Where only a part stays, it is first of the bonds that are not surrendered.
     ///
     /// # Errors
     /// [`Refusal::Overflow`].
@@ -231,12 +232,18 @@ impl Classification {
         };
         let whole = debt(position.principal, position.premium_discount, position.issue_costs);
         let stays = position.principal.minus(self.current_principal)?;
-        let non_current = if stays.is_zero() {
-            Components::default()
-        } else {
-            let moment = position.moment;
-            debt(stays, instrument.premium_discount(stays, moment)?, instrument.issue_costs(stays, moment)?)
+        let (surrendered, moment) = (&position.surrendered, position.moment);
+        let bearing = stays.min(position.outstanding()?.principal);
+        let kept = stays.minus(bearing)?;
+        let of_surrendered = |amount| match kept.is_zero() {
+            true => Ok(Amount::ZERO),
+            false => pro_rata(amount, kept, surrendered.principal),
         };
+        let non_current = debt(
+            stays,
+            instrument.premium_discount(bearing, moment)?.plus(of_surrendered(surrendered.premium_discount)?)?,
+            instrument.issue_costs(bearing, moment)?.plus(of_surrendered(surrendered.issue_costs)?)?,
+        );
         Ok(Parts { current: whole.minus(&non_current)?, non_current })
     }
 }

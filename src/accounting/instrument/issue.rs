@@ -189,6 +189,9 @@ impl Instrument {
 
     /// Unamortised premium (positive) or discount (negative) of a principal at a moment: N x (gross - 1).
     pub fn premium_discount(&self, principal: Amount, moment: Moment) -> Result<Amount, Refusal> {
+        if principal.is_zero() {
+            return Ok(Amount::ZERO);
+        }
         let on = self.on(moment.date);
         let unit = on.curves.gross.at(moment.boundary, &on.dates).ok_or(Refusal::Overflow)?;
         units_of(principal, unit.checked_sub(Decimal::ONE).ok_or(Refusal::Overflow)?)
@@ -196,6 +199,9 @@ impl Instrument {
 
     /// Unamortised issue costs (negative) of a principal at a moment: N x (net - gross over the same horizon).
     pub fn issue_costs(&self, principal: Amount, moment: Moment) -> Result<Amount, Refusal> {
+        if principal.is_zero() {
+            return Ok(Amount::ZERO);
+        }
         let on = self.on(moment.date);
         let Some((net, gross)) = &on.curves.costs else { return Ok(Amount::ZERO) };
         let net = net.at(moment.boundary, &on.dates).ok_or(Refusal::Overflow)?;

@@ -198,12 +198,8 @@ impl PositionRow {
     /// surrendered bonds as they were.
     pub fn position(&self, moment: Moment, instrument: &Instrument) -> Result<Position, Refusal> {
         let row = self.rolled_to(moment.date, instrument)?;
-        let (premium_discount, issue_costs) = match row.principal.is_zero() {
-            true => (Amount::ZERO, Amount::ZERO),
-            false => {
-                (instrument.premium_discount(row.principal, moment)?, instrument.issue_costs(row.principal, moment)?)
-            }
-        };
+        let premium_discount = instrument.premium_discount(row.principal, moment)?;
+        let issue_costs = instrument.issue_costs(row.principal, moment)?;
         let surrendered = row.surrendered;
         Ok(Position {
             moment,

@@ -17,6 +17,7 @@ on_both_engines! {
     holders_who_may_convert_within_a_year_whatever_the_price_make_it_current
     under_ifrs_only_a_right_at_the_date_keeps_it_non_current
     the_terms_of_the_date_count_where_they_were_modified
+    bonds_that_are_surrendered_stay_what_they_were
 }
 
 async fn a_year_includes_its_last_day(service: Service) {
@@ -259,4 +260,29 @@ async fn the_terms_of_the_date_count_where_they_were_modified(service: Service) 
     reclassify(&service, &issue, json!({"balance_sheet_date": "2030-03-31"})).await;
     check_tied(&service, &issue, &["2029-06-30", "2029-07-01", "2030-03-31", "2030-04-01"]).await;
     check_rollforward(&service, "2029-01-01", "2030-12-31").await;
+}
+
+/// 100,000 of a million are surrendered after a year and a half, with 2,800 of the discount and 1,400 of the costs: later the others have
+/// less left, and the debt as a whole is non-current all the same. A month into the last year 11/60 are left of 36,000 and 18,000; of
+/// 950,000 that are refinanced 900,000 are the others, and 50,000 half of what is surrendered.
+async fn bonds_that_are_surrendered_stay_what_they_were(service: Service) {
+    service.mapped_entity("ACME").await;
+    let conversion = json!({"shares_per_denomination": "20", "share_par_value": "0.01"});
+    let terms = json!({"proceeds": "960000.00", "issue_costs": "20000.00", "conversion": conversion});
+    let issue = service.issue(straight(terms)).await;
+    let body = json!({"conversion_date": "2026-07-01", "principal": "100000.00"});
+    service.record(&issue, "conversions", body).await;
+    let answer = classification(&service, &issue, "2026-12-31").await;
+    let nothing =
+        json!({"principal": "0.00", "premium_discount": "0.00", "issue_costs": "0.00", "carrying_amount": "0.00"});
+    assert_eq!(answer["current"], nothing);
+    assert_figures(&answer["non_current"], json!({"premium_discount": "-24400.00", "issue_costs": "-12200.00"}));
+    let refinanced =
+        json!({"basis": "after_balance_sheet_date", "principal": "950000.00", "reason": "Agreed in March"});
+    let answer =
+        reclassify(&service, &issue, json!({"balance_sheet_date": "2029-01-31", "refinanced": refinanced})).await;
+    let block = &answer["reclassification"];
+    assert_figures(&block["non_current"], json!({"premium_discount": "-8000.00", "issue_costs": "-4000.00"}));
+    assert_figures(&block["current"], json!({"principal": "50000.00", "carrying_amount": "47900.00"}));
+    check_tied(&service, &issue, &["2029-01-31", "2029-02-01"]).await;
 }
