@@ -41,7 +41,7 @@ impl Asked<'_> {
                 let decision = conversion.settle(&surrendered, &books)?;
                 let block = ConversionBlock::of(&decision.outcome, currency);
                 blocks.conversion = Some(block.surrendered_on(surrendered.conversion_date));
-                (books, decision.without_outcome())
+                (books, decision.map(drop))
             }
             (None, Some(conversion_date), Some(effective_date)) => {
                 let conversion = request.conversion(effective_date, request.principal(currency)?, currency)?;
@@ -50,7 +50,7 @@ impl Asked<'_> {
                 blocks.surrender = Some(SurrenderBlock::of(&surrender.outcome, currency)?);
                 let block = ConversionBlock::of(&decision.outcome, currency);
                 blocks.conversion = Some(block.surrendered_on(conversion_date));
-                (books, decision.without_outcome())
+                (books, decision.map(drop))
             }
             (None, Some(conversion_date), None) => {
                 request.check_surrenders_only()?;
@@ -58,7 +58,7 @@ impl Asked<'_> {
                 let books = self.state.books_from(self.entity, self.id, conversion_date, false, reader).await?;
                 let decision = surrender.decide(&books)?;
                 blocks.surrender = Some(SurrenderBlock::of(&decision.outcome, currency)?);
-                (books, decision.without_outcome())
+                (books, decision.map(drop))
             }
             (None, None, Some(_)) => {
                 let (drafted, _) = self.convert_part(request, Part::default(), reader).await?;

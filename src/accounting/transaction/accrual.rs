@@ -47,17 +47,6 @@ impl Accrual {
             return Ok(None);
         }
         let after = books.history.position(moment, &books.instrument)?;
-        Ok(Some(Decision {
-            effective_date: through,
-            before,
-            after,
-            postings,
-            position_rows: Vec::new(),
-            coupon: None,
-            rate: None,
-            revised: None,
-            booked_rows,
-            outcome: (),
-        }))
+        Ok(Some(Decision::posted(through, (before, after), (postings, booked_rows), ())))
     }
 }

@@ -70,7 +70,7 @@ impl<'a> Journal<'a> {
     /// Accrues the issue from where it was accrued last to `end`, cut at the close of each fiscal period. What is posted is the
     /// balance computed less the balance booked, so nothing drifts.
     pub fn accrue_to(&mut self, end: Moment) -> Result<(), Refusal> {
-        for part in self.parts(self.books.accrued(), end) {
+        for part in self.parts(self.books.accrued(), end, |last| self.books.instrument.close_of(last)) {
             let computed = self.books.history.position(part, &self.books.instrument)?.components()?;
             let change = computed.minus(&self.booked)?;
             self.accrued.push((self.books.calendar.posting_date(part.date), part));
@@ -129,7 +129,13 @@ impl<'a> Journal<'a> {
         // Nothing accrues after maturity: days after it follow each other by their dates alone.
         let maturity = revised.terms().maturity_date.max(books.instrument.terms().maturity_date);
         let place = |moment: &Moment| (moment.boundary.min(maturity), moment.date);
-        let mut parts = self.closes(from, end, revised, &accrued);
+        // A close to which the issue was accrued is that of then, though a revision may have moved coupon dates, month-ends or the
+        // maturity since.
+        let mut parts = self.parts(from, end, |last| {
+            let then = accrued.iter().rev().find(|moment| moment.date == last).copied();
+            let (was, is) = (books.instrument.close_of(last), revised.close_of(last));
+            then.unwrap_or(if is.boundary > was.boundary { is } else { was })
+        });
         // At the event's own moment there is something left only where a reversal meets other events.
         if parts.first() != Some(&from) && accrued.contains(&from) {
             parts.insert(0, from);
@@ -152,21 +158,6 @@ impl<'a> Journal<'a> {
         Ok(())
     }
 
-    /// The moments at which what is taken back is cut: the close of each fiscal period, then the end itself. A close to which the issue
-    /// was accrued is that of then, though a revision may have moved coupon dates, month-ends or the maturity since.
-    fn closes(&self, from: Moment, end: Moment, revised: &Instrument, accrued: &[Moment]) -> Vec<Moment> {
-        let dates = self.books.calendar.period_ends_from(from.date).take_while(|last| *last < end.date);
-        let close = |last: Date| {
-            let then = accrued.iter().rev().find(|moment| moment.date == last).copied();
-            let (was, is) = (self.books.instrument.close_of(last), revised.close_of(last));
-            then.unwrap_or(if is.boundary > was.boundary { is } else { was })
-        };
-        let mut parts: Vec<Moment> = dates.map(close).filter(|close| from.boundary < close.boundary).collect();
-        parts.dedup_by_key(|part| part.boundary);
-        parts.push(end);
-        parts
-    }
-
     /// The postings and the booked rows that they change.
     pub fn finish(self) -> Result<(Vec<Posting>, Vec<BookedRow>), Refusal> {
         let mut postings = self.postings;
@@ -176,21 +167,13 @@ impl<'a> Journal<'a> {
         Ok((postings, booked_rows))
     }
 
-    /// The moments at which an accrual from one moment to another is cut: the close of each fiscal period in between, then the
-    /// end itself.
-    fn parts(&self, from: Moment, end: Moment) -> Vec<Moment> {
-        let instrument: &Instrument = &self.books.instrument;
-        let closes = self.books.calendar.period_ends_from(from.date).take_while(|last| *last <= end.date);
-        let mut parts: Vec<Moment> = closes
-            .map(|last| instrument.close_of(last))
-            .filter(|close| from.boundary < close.boundary && close.boundary <= end.boundary)
-            .collect();
+    /// The moments at which interest from one moment to another is cut: the close of each fiscal period in between, then the end, which is
+    /// a part of its own even where no day passes before it: events on its date count at it, and not at the close of the day before.
+    fn parts(&self, from: Moment, end: Moment, close_of: impl Fn(Date) -> Moment) -> Vec<Moment> {
+        let closes = self.books.calendar.period_ends_from(from.date).take_while(|last| *last < end.date);
+        let mut parts: Vec<Moment> = closes.map(close_of).filter(|close| from.boundary < close.boundary).collect();
         parts.dedup_by_key(|part| part.boundary);
-        // The end is a part of its own even where no day passes before it: events on its date count at it, and not at the close of
-        // the day before.
-        if parts.last() != Some(&end) {
-            parts.push(end);
-        }
+        parts.push(end);
         parts
     }
 

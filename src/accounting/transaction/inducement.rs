@@ -181,20 +181,9 @@ impl Offer {
         Leaving::at(books, self.acceptance_date, self.principal, InterestOnConversion::Paid)?;
         let mut journal = Journal::new(books);
         journal.post_own(vec![self.expense_entry(books, &assessment)?])?;
-        let (postings, booked_rows) = journal.finish()?;
         let position = books.history.position(Moment::of_movement(self.acceptance_date), &books.instrument)?;
-        Ok(Decision {
-            effective_date: self.acceptance_date,
-            before: position,
-            after: position,
-            postings,
-            position_rows: Vec::new(),
-            coupon: None,
-            rate: None,
-            revised: None,
-            booked_rows,
-            outcome: Outcome { assessment, conversion: None, extinguishment_gain_loss: None },
-        })
+        let outcome = Outcome { assessment, conversion: None, extinguishment_gain_loss: None };
+        Ok(Decision::posted(self.acceptance_date, (position, position), journal.finish()?, outcome))
     }
 
     /// Records acceptance and conversion together.
@@ -367,16 +356,5 @@ fn with_assessment(
     assessment: Assessment,
     extinguishment_gain_loss: Option<Amount>,
 ) -> Decision<Outcome> {
-    Decision {
-        effective_date: decision.effective_date,
-        before: decision.before,
-        after: decision.after,
-        postings: decision.postings,
-        position_rows: decision.position_rows,
-        coupon: decision.coupon,
-        rate: None,
-        revised: None,
-        booked_rows: decision.booked_rows,
-        outcome: Outcome { assessment, conversion: Some(decision.outcome), extinguishment_gain_loss },
-    }
+    decision.map(|conversion| Outcome { assessment, conversion: Some(conversion), extinguishment_gain_loss })
 }

@@ -118,6 +118,45 @@ pub struct Decision<O> {
     pub outcome: O,
 }
 
+impl<O> Decision<O> {
+    /// One that posts and changes no rows of what is outstanding.
+    fn posted(
+        effective_date: Date,
+        (before, after): (Position, Position),
+        (postings, booked_rows): (Vec<Posting>, Vec<BookedRow>),
+        outcome: O,
+    ) -> Decision<O> {
+        Decision {
+            effective_date,
+            before,
+            after,
+            postings,
+            position_rows: Vec::new(),
+            coupon: None,
+            rate: None,
+            revised: None,
+            booked_rows,
+            outcome,
+        }
+    }
+
+    /// The same with another outcome.
+    pub fn map<P>(self, outcome: impl FnOnce(O) -> P) -> Decision<P> {
+        Decision {
+            effective_date: self.effective_date,
+            before: self.before,
+            after: self.after,
+            postings: self.postings,
+            position_rows: self.position_rows,
+            coupon: self.coupon,
+            rate: self.rate,
+            revised: self.revised,
+            booked_rows: self.booked_rows,
+            outcome: outcome(self.outcome),
+        }
+    }
+}
+
 impl Books {
     /// The books after a decision, for the next command.
     #[must_use]

@@ -207,18 +207,10 @@ impl RateAdjustment {
             by_terms: self.reason.is_of_terms(),
         };
         let position = books.history.position(Moment::of_movement(self.effective_date), &books.instrument)?;
-        Ok(Decision {
-            effective_date: self.effective_date,
-            before: position,
-            after: position,
-            postings: Vec::new(),
-            position_rows: Vec::new(),
-            coupon: None,
-            rate: Some(rate),
-            revised: None,
-            booked_rows: Vec::new(),
-            outcome: Outcome { reason: self.reason, before, after: rate },
-        })
+        let outcome = Outcome { reason: self.reason, before, after: rate };
+        let nothing = (Vec::new(), Vec::new());
+        let decision = Decision::posted(self.effective_date, (position, position), nothing, outcome);
+        Ok(Decision { rate: Some(rate), ..decision })
     }
 
     fn is_too_small(&self, in_force: Decimal, carried: Decimal, least: Option<Decimal>) -> Result<bool, Refusal> {

@@ -86,19 +86,8 @@ impl Reclassification {
                 (moves_back_on, MovementKind::Reclassification, entry(Some(date))?),
             ])?;
         }
-        let (postings, booked_rows) = journal.finish()?;
-        Ok(Decision {
-            effective_date: date,
-            before: position,
-            after: position,
-            postings,
-            position_rows: Vec::new(),
-            coupon: None,
-            rate: None,
-            revised: None,
-            booked_rows,
-            outcome: Outcome { balance_sheet_date: date, classification, parts, moves_back_on, days_met },
-        })
+        let outcome = Outcome { balance_sheet_date: date, classification, parts, moves_back_on, days_met };
+        Ok(Decision::posted(date, (position, position), journal.finish()?, outcome))
     }
 
     /// The first day of the next period. A balance-sheet date is the last day of one that is open.

@@ -134,22 +134,6 @@ impl Conversion {
 }
 
 impl<O> Decision<O> {
-    /// What is recorded of it, whatever its kind.
-    pub fn without_outcome(self) -> Decision<()> {
-        Decision {
-            effective_date: self.effective_date,
-            before: self.before,
-            after: self.after,
-            postings: self.postings,
-            position_rows: self.position_rows,
-            coupon: self.coupon,
-            rate: self.rate,
-            revised: self.revised,
-            booked_rows: self.booked_rows,
-            outcome: (),
-        }
-    }
-
     /// The decision with what a `first` one posts and changes before it, on books that were `between` the two.
     fn with_first<P>(self, first: &Decision<P>, between: &Books) -> Decision<O> {
         let after = between.after(&self);
