@@ -207,11 +207,6 @@ impl Asked<'_> {
         Ok(Decided::Drafted(Box::new(parts.draft(decision, blocks, Rows::default())?)))
     }
 
-    /// The denomination of its bonds.
-    pub fn denomination(&self) -> Amount {
-        self.state.books.instrument.terms().denomination
-    }
-
     /// Whether the issue begins on a coupon date or after it, and did not take that coupon over unpaid.
     pub fn begins_on_or_after(&self, coupon_date: Date) -> bool {
         let instrument = &self.state.books.instrument;

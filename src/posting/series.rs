@@ -1,7 +1,5 @@
 //! Conversions and coupon payments of a series: one command, one commit, an event on each of its issues.
 
-use rust_decimal::Decimal;
-
 use super::command::SeriesCommand;
 use super::decide::{self, Asked, Drafted};
 use super::draft::{Stamp, new_id};
@@ -12,7 +10,6 @@ use super::session::{Session, preview_of, stamped};
 use super::workspace::Workspace;
 use super::writer::Recorded;
 use crate::accounting::Refusal;
-use crate::accounting::money::Amount;
 use crate::accounting::transaction::series::{self, Part};
 use crate::document::wire::DecimalString;
 use crate::document::{
@@ -87,41 +84,22 @@ async fn convert(
         .into());
     }
     let Some(first) = issues.first() else { return Err(RecordError::NotFound("the series".to_owned())) };
-    let (currency, denomination) = (first.currency(), first.denomination());
-    let asked = request.conversion(request.effective_date()?, request.principal(currency)?, currency)?;
+    let (currency, terms) = (first.currency(), first.state.books.instrument.terms());
+    let date = request.effective_date()?;
     let mut outstanding = Vec::with_capacity(issues.len());
     for issue in issues {
-        outstanding.push(issue.outstanding(asked.effective_date, reader).await?);
+        outstanding.push(issue.outstanding(date, reader).await?);
     }
-    let bonds = |amount: &Amount| amount.minor() / denomination.minor();
-    let total = outstanding.iter().try_fold(Amount::ZERO, |sum, held| sum.plus(*held))?;
-    if asked.principal > total {
-        let (principal, outstanding) = (asked.principal.to_major(currency), total.to_major(currency));
-        let surrendered = Decimal::ZERO;
-        return Err(
-            Refusal::ExceedsOutstanding { principal, outstanding, surrendered, date: asked.effective_date }.into()
-        );
-    }
-    if !asked.principal.is_positive() {
-        let principal = asked.principal.to_major(currency);
-        return Err(Refusal::invalid("principal", principal, "it must be more than zero").into());
-    }
-    if asked.principal.minor() % denomination.minor() != 0 {
-        let (principal, denomination) = (asked.principal.to_major(currency), denomination.to_major(currency));
-        return Err(Refusal::PrincipalNotMultiple { principal, denomination }.into());
-    }
-    let held: Vec<i64> = outstanding.iter().map(bonds).collect();
-    let parts = series::split(bonds(&asked.principal), &held);
-    let last = parts.iter().rposition(|bonds| *bonds > 0);
+    let parts = series::divide(request.principal(currency)?, &outstanding, terms, date)?;
+    let last = parts.iter().rposition(|principal| principal.is_positive());
     let mut split = Split { drafts: Vec::new(), skipped: Vec::new() };
     let mut part = Part::default();
-    for (at, (issue, bonds)) in issues.iter().zip(parts).enumerate() {
-        if bonds == 0 {
+    for (at, (issue, principal)) in issues.iter().zip(parts).enumerate() {
+        if principal.is_zero() {
             split.skip(issue, "none of its bonds are among those that convert");
             continue;
         }
         part.passes_on = Some(at) != last;
-        let principal = Amount::from_minor(bonds.checked_mul(denomination.minor()).ok_or(Refusal::Overflow)?);
         let request = ConversionRequest {
             principal: Some(DecimalString(principal.to_major(currency))),
             reference: request.reference.clone().filter(|_| split.drafts.is_empty()),
@@ -203,7 +181,8 @@ pub(super) async fn record(
         preview::check(session.context.preview_sha256.as_ref(), &previewed(series, &split, workspace)?)?;
     }
     let stamp: Stamp = session.stamp(workspace);
-    let (mut rows, mut items) = (Rows::default(), Vec::with_capacity(split.drafts.len()));
+    let mut rows = Rows::default();
+    let mut items: Vec<(String, RecordingAnswer)> = Vec::with_capacity(split.drafts.len());
     let mut first_event = None;
     for (id, drafted) in split.drafts {
         let event_id = new_id(&workspace.head.entity);
@@ -211,7 +190,9 @@ pub(super) async fn record(
             rows.natural_keys.push(session.natural_key(workspace, command.kind(), reference, &event_id));
         }
         let ordinal = i64::try_from(rows.batches.len()).unwrap_or(i64::MAX);
-        let (recording, own) = stamped(&id, drafted, &event_id, &stamp, ordinal, workspace)?;
+        let stamped = stamped(&id, drafted, &event_id, &stamp, ordinal, workspace);
+        // Books after a part of it must not be decided on.
+        let (recording, own) = stamped.inspect_err(|_| items.iter().for_each(|(id, _)| workspace.forget(id)))?;
         rows.extend(own);
         items.push((id, recording));
         first_event.get_or_insert(event_id);

@@ -4,7 +4,7 @@ use jiff::civil::Date;
 
 use super::booking::premium_discount_lines;
 use super::{Books, moved};
-use crate::accounting::instrument::{InterestOnConversion, Moment};
+use crate::accounting::instrument::{InterestOnConversion, Moment, Terms};
 use crate::accounting::journal::{AccountRole, Derivation, LineDraft, credit, debit, signed};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, RowChange};
@@ -69,6 +69,22 @@ pub(super) struct Leaving {
     source: Source,
 }
 
+/// A principal is a number of bonds.
+///
+/// # Errors
+/// Of nothing, or of a part of a bond.
+pub(super) fn check_bonds(principal: Amount, terms: &Terms) -> Result<(), Refusal> {
+    let major = |amount: Amount| amount.to_major(terms.currency);
+    if !principal.is_positive() {
+        return Err(Refusal::invalid("principal", major(principal), "it must be more than zero"));
+    }
+    if principal.minor() % terms.denomination.minor() != 0 {
+        let (principal, denomination) = (major(principal), major(terms.denomination));
+        return Err(Refusal::PrincipalNotMultiple { principal, denomination });
+    }
+    Ok(())
+}
+
 impl Leaving {
     /// What leaves when `principal` converts on `date`.
     ///
@@ -122,15 +138,7 @@ impl Leaving {
         if let Some(revised_on) = instrument.revised_on().filter(|revised_on| date < *revised_on) {
             return Err(Refusal::LaterEventDepends { what: "principal outstanding", on: date, date: revised_on });
         }
-        if !principal.is_positive() {
-            return Err(Refusal::invalid("principal", major(principal), "it must be more than zero"));
-        }
-        if principal.minor() % terms.denomination.minor() != 0 {
-            return Err(Refusal::PrincipalNotMultiple {
-                principal: major(principal),
-                denomination: major(terms.denomination),
-            });
-        }
+        check_bonds(principal, terms)?;
         let moment = Moment::of_movement(date);
         let whole = books.history.position(moment, instrument)?;
         let before = whole.outstanding()?;

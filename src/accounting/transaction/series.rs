@@ -1,9 +1,12 @@
 //! Series: the same bonds issued at different times, each issue with premium or discount of its own. What holders do with bonds of the
 //! series is split over its issues by principal, as nobody can tell from which issue a bond is. (Common practice, no source.)
 
+use jiff::civil::Date;
 use rust_decimal::Decimal;
 
+use super::leaving::check_bonds;
 use crate::accounting::instrument::Terms;
+use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 
 /// Where one issue's part of a conversion stands among those of its series: a fraction of a share is of all parts together, so each
@@ -14,6 +17,28 @@ pub struct Part {
     pub carried_in: Decimal,
     /// Whether another part follows, to which what is left of a share goes.
     pub passes_on: bool,
+}
+
+/// Splits a principal over issues in proportion to what each has outstanding on a date.
+///
+/// # Errors
+/// More than is outstanding, or a principal that is no number of bonds.
+pub fn divide(principal: Amount, outstanding: &[Amount], terms: &Terms, date: Date) -> Result<Vec<Amount>, Refusal> {
+    check_bonds(principal, terms)?;
+    let total = outstanding.iter().try_fold(Amount::ZERO, |sum, held| sum.plus(*held))?;
+    if principal > total {
+        let major = |amount: Amount| amount.to_major(terms.currency);
+        return Err(Refusal::ExceedsOutstanding {
+            principal: major(principal),
+            outstanding: major(total),
+            surrendered: Decimal::ZERO,
+            date,
+        });
+    }
+    let denomination = terms.denomination.minor();
+    let held: Vec<i64> = outstanding.iter().map(|amount| amount.minor() / denomination).collect();
+    let parts = split(principal.minor() / denomination, &held).into_iter();
+    parts.map(|bonds| bonds.checked_mul(denomination).map(Amount::from_minor).ok_or(Refusal::Overflow)).collect()
 }
 
 /// Splits a number of bonds over issues in proportion to what each has outstanding, in whole bonds: each gets the whole part of its share,
