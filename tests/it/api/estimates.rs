@@ -2,8 +2,9 @@
 
 use serde_json::{Value, json};
 
-use super::conversions::{last_batch, textbook};
-use crate::support::client::{Service, assert_fields, assert_figures, change, on, on_both_engines, text};
+use super::conversions::last_batch;
+use super::modifications::par;
+use crate::support::client::{Service, assert_fields, assert_figures, on, on_both_engines, text};
 use crate::support::ledger::lines_of;
 
 on_both_engines! {
@@ -12,13 +13,6 @@ on_both_engines! {
     a_call_that_does_not_come_is_a_gain_at_maturity
     issue_costs_stay_and_the_rate_with_them
     what_cannot_be_is_refused
-}
-
-fn par(changes: Value) -> Value {
-    let mut terms = textbook(json!({"principal": "1000000.00", "proceeds": "1000000.00"}));
-    terms["conversion"] = Value::Null;
-    change(&mut terms, changes);
-    terms
 }
 
 fn call_of_2028() -> Value {

@@ -29,7 +29,7 @@ on_both_engines! {
 }
 
 /// 8% at par, not convertible.
-fn par(changes: Value) -> Value {
+pub fn par(changes: Value) -> Value {
     let mut terms = textbook(json!({"principal": "1000000.00", "proceeds": "1000000.00"}));
     terms["conversion"] = Value::Null;
     change(&mut terms, changes);

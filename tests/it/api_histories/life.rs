@@ -316,17 +316,25 @@ impl Life {
         }
     }
 
+    /// Whether the service refuses an event that takes bonds out of what bears interest; then the reference does too.
+    pub fn is_refused(&self, event: Event, answer: &Answer) -> bool {
+        if !matches!(answer.status, 409 | 422) {
+            return false;
+        }
+        let code = answer.json()["code"].clone();
+        let known = ["exceeds_outstanding", "later_event_in_the_way", "no_conversion_terms"];
+        assert!(known.iter().any(|known| code == *known), "{code}");
+        assert_eq!(answer.status == 422, code == "no_conversion_terms", "{code}");
+        let mut events = self.history.events().to_vec();
+        events.push(event);
+        assert!(History::of(Arc::clone(&self.curve), &events).is_err(), "only the service refuses {event:?}");
+        true
+    }
+
     async fn take_out(&mut self, service: &Service, event: Event) -> Outcome {
         let (kind, block, body) = self.request(event);
         let answer = service.post(&on(&self.id, kind), &body).await;
-        if matches!(answer.status, 409 | 422) {
-            let code = answer.json()["code"].clone();
-            let known = ["exceeds_outstanding", "later_event_in_the_way", "no_conversion_terms"];
-            assert!(known.iter().any(|known| code == *known), "{code}");
-            assert_eq!(answer.status == 422, code == "no_conversion_terms", "{code}");
-            let mut events = self.history.events().to_vec();
-            events.push(event);
-            assert!(History::of(Arc::clone(&self.curve), &events).is_err(), "only the service refuses {event:?}");
+        if self.is_refused(event, &answer) {
             return Outcome::Refused;
         }
         self.check_event(event, &answer);

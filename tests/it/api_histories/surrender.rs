@@ -4,7 +4,7 @@ use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::life::{Life, Outcome};
-use crate::reference::{Event, History};
+use crate::reference::Event;
 use crate::support::client::{Service, on};
 
 impl Life {
@@ -24,14 +24,7 @@ impl Life {
         }
         let answer = service.post(&on(&self.id, "conversions"), &body).await;
         let surrender = Event::Surrender { date, principal_minor };
-        if matches!(answer.status, 409 | 422) {
-            let code = answer.json()["code"].clone();
-            let known = ["exceeds_outstanding", "later_event_in_the_way", "no_conversion_terms"];
-            assert!(known.iter().any(|known| code == *known), "{code}");
-            assert_eq!(answer.status == 422, code == "no_conversion_terms", "{code}");
-            let mut events = self.history.events().to_vec();
-            events.push(surrender);
-            assert!(History::of(self.history.shared_curve(), &events).is_err(), "only the service refuses");
+        if self.is_refused(surrender, &answer) {
             return Outcome::Refused;
         }
         let place = self.history.events().len();

@@ -69,7 +69,7 @@ impl UnitLine {
             return Err("the rate is minus 100 percent or less".into());
         }
 
-        if course.kept.is_some() {
+        let (nodes, last_period_difference) = if course.kept.is_some() {
             let mut nodes =
                 vec![Node { date: settlement, clean: Num::Exact(course.price), coupon: BigRational::zero() }];
             let back = Num::Exact(BigRational::one()).div(&growth);
@@ -80,43 +80,36 @@ impl UnitLine {
                 value = value.add(&Num::Exact(coupon)).mul(&back);
             }
             nodes.extend(later.into_iter().rev());
-            return Ok(UnitLine {
-                schedule: schedule.clone(),
-                nodes,
-                accrued_at_settlement: accrued,
-                growth,
-                redemption: redemption.clone(),
-                method: course.method,
-                within: course.within,
-                last_period_difference: Num::Exact(BigRational::zero()),
-            });
-        }
-        let pays_nothing = coupons.iter().all(Zero::is_zero) && course.stated.is_none();
-        let total = &first + ratio(dates.len() as i64 - 1, 1);
-        let growth_to_end = Num::Exact(redemption / &dirty);
-        let mut nodes =
-            vec![Node { date: settlement, clean: Num::Exact(course.price.clone()), coupon: BigRational::zero() }];
-        let mut value = Num::Exact(dirty.clone());
-        for (index, (date, coupon)) in dates.iter().zip(coupons).enumerate() {
-            value = if pays_nothing {
-                // Without coupons the whole growth is known: its roots are exact wherever they are rational.
-                let passed = &first + ratio(index as i64, 1);
-                Num::Exact(dirty.clone()).mul(&growth_to_end.pow(&(passed / &total)))
-            } else {
-                let tau = if index == 0 { first.clone() } else { BigRational::one() };
-                value.mul(&growth.pow(&tau)).sub(&Num::Exact(coupon.clone()))
-            };
-            if !value.is_positive() && course.method == Method::EffectiveInterest {
-                return Err(format!("at the stated rate nothing is left on {date}"));
+            (nodes, Num::Exact(BigRational::zero()))
+        } else {
+            let pays_nothing = coupons.iter().all(Zero::is_zero) && course.stated.is_none();
+            let total = &first + ratio(dates.len() as i64 - 1, 1);
+            let growth_to_end = Num::Exact(redemption / &dirty);
+            let mut nodes =
+                vec![Node { date: settlement, clean: Num::Exact(course.price.clone()), coupon: BigRational::zero() }];
+            let mut value = Num::Exact(dirty.clone());
+            for (index, (date, coupon)) in dates.iter().zip(coupons).enumerate() {
+                value = if pays_nothing {
+                    // Without coupons the whole growth is known: its roots are exact wherever they are rational.
+                    let passed = &first + ratio(index as i64, 1);
+                    Num::Exact(dirty.clone()).mul(&growth_to_end.pow(&(passed / &total)))
+                } else {
+                    let tau = if index == 0 { first.clone() } else { BigRational::one() };
+                    value.mul(&growth.pow(&tau)).sub(&Num::Exact(coupon.clone()))
+                };
+                if !value.is_positive() && course.method == Method::EffectiveInterest {
+                    return Err(format!("at the stated rate nothing is left on {date}"));
+                }
+                nodes.push(Node { date: *date, clean: value.clone(), coupon });
             }
-            nodes.push(Node { date: *date, clean: value.clone(), coupon });
-        }
-        let last_period_difference = Num::Exact(redemption.clone()).sub(&value);
-        if course.stated.is_none() {
-            let bits = last_period_difference.fixed().magnitude().bits();
-            assert!(bits < u64::from(FRACTION_BITS) - 180, "the recursion misses the redemption price");
-        }
-        nodes.last_mut().expect("nodes").clean = Num::Exact(redemption.clone());
+            let last_period_difference = Num::Exact(redemption.clone()).sub(&value);
+            if course.stated.is_none() {
+                let bits = last_period_difference.fixed().magnitude().bits();
+                assert!(bits < u64::from(FRACTION_BITS) - 180, "the recursion misses the redemption price");
+            }
+            nodes.last_mut().expect("nodes").clean = Num::Exact(redemption.clone());
+            (nodes, last_period_difference)
+        };
         Ok(UnitLine {
             schedule: schedule.clone(),
             nodes,
