@@ -9,7 +9,7 @@ create table revision (
     principal    bigint not null,
     clean        bigint not null,
     issue_costs  bigint not null,
-    new_debt     bigint not null,
+    effect       text collate "C" not null,
     rates        text collate "C" not null,
     primary key (entity, bond_issue, sequence),
     foreign key (entity, bond_issue, sequence) references event

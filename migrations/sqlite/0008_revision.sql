@@ -9,7 +9,7 @@ create table revision (
     principal    integer not null,
     clean        integer not null,
     issue_costs  integer not null,
-    new_debt     integer not null,
+    effect       text not null,
     rates        text not null,
     primary key (entity, bond_issue, sequence),
     foreign key (entity, bond_issue, sequence) references event

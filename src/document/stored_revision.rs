@@ -54,9 +54,6 @@ pub struct StoredRevision {
     redemption_price: DecimalString,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     amortization_end: Option<DateString>,
-    /// Whether terms were modified, and not only what is expected or carried.
-    #[serde(default)]
-    pub is_modification: bool,
     #[serde(default)]
     option_change: OptionChangeName,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -78,7 +75,6 @@ impl StoredRevision {
             maturity_date: DateString(terms.maturity_date),
             redemption_price: DecimalString(terms.redemption_price),
             amortization_end: terms.amortization_end.map(DateString),
-            is_modification: instrument.is_modified(),
             option_change: option.map(|option| option.change).unwrap_or_default(),
             conversion: option.and_then(|option| option.conversion.clone()),
             expected_date: expected.map(|expected| DateString(expected.date)),

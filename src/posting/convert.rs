@@ -7,7 +7,7 @@ use jiff::civil::Date;
 
 use super::error::RecordError;
 use crate::accounting::account_mapping::{Account, Mapping};
-use crate::accounting::instrument::{Carried, Instrument, Moment, Revision, ShareCapital};
+use crate::accounting::instrument::{Carried, Effect, Instrument, Moment, Revision, ShareCapital};
 use crate::accounting::journal::{AccountRole, MovementKind};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, PaidCoupon, PositionRow};
@@ -73,8 +73,7 @@ fn revised(before: &Arc<Instrument>, row: &store::RevisionRow) -> Result<Arc<Ins
         principal: Amount::from_minor(row.principal),
         clean: Amount::from_minor(row.clean),
         issue_costs: Amount::from_minor(row.issue_costs),
-        is_new_debt: row.new_debt != 0,
-        is_modification: stored.is_modification,
+        effect: Effect::from_name(&row.effect).ok_or_else(|| RecordError::corrupt("revision", "an unknown effect"))?,
     };
     let revision = Revision::new(before, date(&row.date)?, terms, expected)?;
     Ok(Arc::new(revision.restored(carried, (&rates).into())?))
@@ -87,7 +86,7 @@ pub(super) fn stored_revision(
     revised: &Instrument,
     option: Option<&ConversionOptionDocument>,
 ) -> Result<store::RevisionRow, RecordError> {
-    let carried = revised.carried();
+    let carried = revised.carried().ok_or_else(|| RecordError::corrupt("revision", "nothing was revised"))?;
     let rates: StoredRates = revised.rates().into();
     let json = |error| RecordError::corrupt("revision", error);
     Ok(store::RevisionRow {
@@ -99,7 +98,7 @@ pub(super) fn stored_revision(
         principal: carried.principal.minor(),
         clean: carried.clean.minor(),
         issue_costs: carried.issue_costs.minor(),
-        new_debt: i64::from(carried.is_new_debt),
+        effect: carried.effect.name().to_owned(),
         rates: serde_json::to_string(&rates).map_err(json)?,
     })
 }

@@ -84,7 +84,7 @@ tables! {
     /// What an issue is from the event of `sequence` on; `clean` and `issue_costs` (positive) are what is carried at `date`.
     RevisionRow: "revision" add {
         entity: text, bond_issue: text, sequence: bigint, date: text, terms: text, principal: bigint, clean: bigint,
-        issue_costs: bigint, new_debt: bigint, rates: text,
+        issue_costs: bigint, effect: text, rates: text,
     }
 
     /// That an issue is of a series.

@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 use super::compound;
 use super::coupon_dates::CouponDates;
 use super::curves::{Basis, Curves, Horizons, Rates};
-use super::revision::{Carried, ExpectedRedemption, worth};
+use super::revision::{Carried, Effect, ExpectedRedemption, worth};
 use super::start::{self, Moment, Start};
 use super::terms::Terms;
 use super::validation::validate;
@@ -33,10 +33,8 @@ pub struct Instrument {
 #[derive(Clone, Debug)]
 pub(super) struct Before {
     pub instrument: Arc<Instrument>,
-    /// Whether its debt was extinguished by the revision.
-    pub is_extinguished: bool,
-    /// Whether the revision modified its terms.
-    pub is_modification: bool,
+    /// What the revision did to it.
+    pub effect: Effect,
 }
 
 impl Instrument {
@@ -77,21 +75,10 @@ impl Instrument {
         self.before.as_ref().map(|before| &before.instrument)
     }
 
-    /// Whether its last revision modified its terms.
-    pub fn is_modified(&self) -> bool {
-        self.before.as_ref().is_some_and(|before| before.is_modification)
-    }
-
-    /// Whether its last revision extinguished the debt before it.
-    pub fn is_new_debt(&self) -> bool {
-        self.before.as_ref().is_some_and(|before| before.is_extinguished)
-    }
-
-    /// What is carried at the beginning of its terms: at its last revision, or its start.
-    pub fn carried(&self) -> Carried {
+    /// What its last revision left to be carried.
+    pub fn carried(&self) -> Option<Carried> {
         let Start { principal, clean, issue_costs, .. } = self.start;
-        let (is_new_debt, is_modification) = (self.is_new_debt(), self.is_modified());
-        Carried { principal, clean, issue_costs, is_new_debt, is_modification }
+        self.before.as_ref().map(|before| Carried { principal, clean, issue_costs, effect: before.effect })
     }
 
     /// The redemption that the last revision expects.

@@ -18,7 +18,7 @@ pub use curves::Rates;
 pub use day_count::DayCount;
 pub use issue::Instrument;
 pub use make_whole::{MakeWhole, MakeWholeRow};
-pub use revision::{Carried, ExpectedRedemption, RevisedTerms, Revision};
+pub use revision::{Carried, Effect, ExpectedRedemption, RevisedTerms, Revision};
 pub use schedule::ScheduleRow;
 pub use start::{Moment, Start};
 pub use terms::{

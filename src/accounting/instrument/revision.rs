@@ -45,10 +45,36 @@ pub struct Carried {
     pub clean: Amount,
     /// Not amortised yet, a positive amount.
     pub issue_costs: Amount,
-    /// Whether the debt before it was extinguished by the revision.
-    pub is_new_debt: bool,
-    /// Whether terms were modified, and not only what is expected or carried.
-    pub is_modification: bool,
+    pub effect: Effect,
+}
+
+/// What a revision did to the debt.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Effect {
+    /// Its terms are the same: other payments are expected, or other costs carried.
+    Remeasured,
+    /// Its terms were modified, and it goes on.
+    Modified,
+    /// Its terms were modified so that it was extinguished, and new debt is carried.
+    Extinguished,
+}
+
+impl Effect {
+    const ALL: [Effect; 3] = [Effect::Remeasured, Effect::Modified, Effect::Extinguished];
+
+    /// The name under which it is stored.
+    pub fn name(self) -> &'static str {
+        match self {
+            Effect::Remeasured => "remeasured",
+            Effect::Modified => "modified",
+            Effect::Extinguished => "extinguished",
+        }
+    }
+
+    /// The effect that is stored under a name.
+    pub fn from_name(name: &str) -> Option<Effect> {
+        Effect::ALL.into_iter().find(|effect| effect.name() == name)
+    }
 }
 
 /// An issue's terms from a date on, proven right, before it is known what is carried.
@@ -198,11 +224,7 @@ impl Revision {
         let horizons = self.horizons(&start);
         let Revision { before, terms, dates, expected, .. } = self;
         let curves = Basis { terms: &terms, dates: &dates, start: &start, horizons }.curves(rates)?;
-        let before = Some(Before {
-            instrument: before,
-            is_extinguished: carried.is_new_debt,
-            is_modification: carried.is_modification,
-        });
+        let before = Some(Before { instrument: before, effect: carried.effect });
         Ok(Instrument { terms, dates, start, horizons, rates, curves, before, expected })
     }
 

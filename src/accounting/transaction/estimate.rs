@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use super::revising::{Restatement, Standing, revise};
 use super::{Books, Decision};
 use crate::accounting::framework::Framework;
-use crate::accounting::instrument::{Carried, ExpectedRedemption, RevisedTerms, Revision};
+use crate::accounting::instrument::{Carried, Effect, ExpectedRedemption, RevisedTerms, Revision};
 use crate::accounting::journal::{AccountRole, Derivation, EntryKind, MovementKind, signed};
 use crate::accounting::money::{Amount, units_of};
 use crate::accounting::refusal::Refusal;
@@ -63,8 +63,7 @@ impl Estimate {
             principal: standing.principal,
             clean: worth.minus(standing.issue_costs)?,
             issue_costs: standing.issue_costs.negated()?,
-            is_new_debt: false,
-            is_modification: false,
+            effect: Effect::Remeasured,
         };
         let revised = revision.carried(carried, Some(rate))?;
         let figure = |amount: Amount| amount.to_major(terms.currency);

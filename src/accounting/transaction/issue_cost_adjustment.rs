@@ -6,7 +6,7 @@ use jiff::civil::Date;
 
 use super::revising::{self, Restatement, Standing, revise};
 use super::{Books, Decision};
-use crate::accounting::instrument::{Carried, RevisedTerms, Revision};
+use crate::accounting::instrument::{Carried, Effect, RevisedTerms, Revision};
 use crate::accounting::journal::{AccountRole, Derivation, EntryKind, MovementKind, credit};
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
@@ -69,8 +69,7 @@ impl IssueCostAdjustment {
             principal: standing.principal,
             clean: standing.clean()?,
             issue_costs: after,
-            is_new_debt: false,
-            is_modification: false,
+            effect: Effect::Remeasured,
         };
         let revised = revising::carried(revision, carried, None, "change")?;
         let rule = Derivation::new("issue costs as they turned out - as they were recorded", "ASC 835-30-45-1A")

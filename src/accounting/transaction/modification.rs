@@ -10,7 +10,7 @@ use super::ten_percent::{CallableAt, TenPercent, is_substantial, relative};
 use super::{Books, Decision};
 use crate::accounting::framework::Framework;
 use crate::accounting::instrument::{
-    Carried, ConversionTerms, ExpectedRedemption, Instrument, RevisedTerms, Revision, Terms,
+    Carried, ConversionTerms, Effect, ExpectedRedemption, Instrument, RevisedTerms, Revision, Terms,
 };
 use crate::accounting::journal::{AccountRole, Derivation, EntryKind, MovementKind, credit, debit};
 use crate::accounting::money::Amount;
@@ -150,18 +150,19 @@ impl Modification {
             }
             _ => self.extinguished(&standing, &test, terms, framework)?,
         };
-        let is_new_debt = because != Because::Neither;
+        let (effect, accounting, field) = match because {
+            Because::Neither => (Effect::Modified, Accounting::Modification, "fees"),
+            _ => (Effect::Extinguished, Accounting::Extinguishment, "fair_value"),
+        };
         let carried = Carried {
             principal: standing.principal,
             clean: standing.principal.plus(new.premium_discount)?,
             issue_costs: new.issue_costs.negated()?,
-            is_new_debt,
-            is_modification: true,
+            effect,
         };
-        let field = if is_new_debt { "fair_value" } else { "fees" };
         let instrument = revising::carried(revision, carried, new.kept_rate, field)?;
         let outcome = Outcome {
-            accounting: if is_new_debt { Accounting::Extinguishment } else { Accounting::Modification },
+            accounting,
             because,
             test,
             option_change_percent: option_change.map(|change| (change * Decimal::ONE_HUNDRED).round_dp(6).normalize()),

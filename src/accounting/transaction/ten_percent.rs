@@ -7,7 +7,7 @@ use rust_decimal::Decimal;
 
 use super::Books;
 use crate::accounting::framework::Framework;
-use crate::accounting::instrument::{ExpectedRedemption, Instrument, Revision};
+use crate::accounting::instrument::{Effect, ExpectedRedemption, Instrument, Revision};
 use crate::accounting::money::{Amount, units_of};
 use crate::accounting::refusal::Refusal;
 
@@ -145,13 +145,15 @@ pub(super) fn relative(change: Decimal, of: Decimal) -> Result<Decimal, Refusal>
 fn one_year_before(instrument: &Instrument, date: Date) -> &Instrument {
     let year_before = date.checked_sub(1.year()).unwrap_or(date);
     let (mut original, mut version) = (instrument, instrument);
-    while let (Some(before), Some(revised_on)) = (version.before(), version.revised_on()) {
+    while let (Some(before), Some(revised_on), Some(carried)) =
+        (version.before(), version.revised_on(), version.carried())
+    {
         // Terms that ended by the date have no payments to compare with.
-        if revised_on <= year_before || version.is_new_debt() || before.terms().maturity_date <= date {
+        if revised_on <= year_before || carried.effect == Effect::Extinguished || before.terms().maturity_date <= date {
             break;
         }
         // Issue costs that were corrected are no modification: the rate is that by the corrected ones.
-        if version.is_modified() {
+        if carried.effect == Effect::Modified {
             original = before;
         }
         version = before;

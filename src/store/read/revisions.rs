@@ -32,13 +32,10 @@ static OF_ISSUES: [Text; 2] = [
 ];
 static OF_ENTITY: Text = Text::new(|| revisions(""));
 
-/// Kinds of event that revise an issue.
-const REVISING: &str = "('modification', 'estimate', 'issue_cost_adjustment')";
-
 static REVISION_AFTER: Text = Text::new(|| {
     format!(
-        "select {} from event v where v.entity = $1 and v.bond_issue = $2 and v.sequence > $3 and v.kind in {REVISING} \
-         and {STANDS} order by v.sequence limit 1",
+        "select {} from event v join revision c on c.entity = v.entity and c.bond_issue = v.bond_issue and c.sequence = v.sequence \
+         where v.entity = $1 and v.bond_issue = $2 and v.sequence > $3 and {STANDS} order by v.sequence limit 1",
         EventRow::columns("v")
     )
 });

@@ -286,7 +286,7 @@ impl Life {
     /// Each row ends at the balance of the terms that were in force until then.
     fn compare_revised_schedule(&self) -> Checked {
         let instrument = &self.books.instrument;
-        let principal = instrument.carried().principal;
+        let principal = instrument.carried().ok_or("it was revised")?.principal;
         let rows = instrument.schedule(principal).map_err(|refusal| refused("schedule", &refusal))?;
         for row in &rows {
             let before_end = row.end.yesterday().map_err(|error| error.to_string())?;
