@@ -6,6 +6,7 @@ use rust_decimal::Decimal;
 use super::leaving::Leaving;
 use super::settlement::value;
 use super::{Books, Decision, record};
+use crate::accounting::instrument::Moment;
 use crate::accounting::journal::{
     AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed,
 };
@@ -123,7 +124,7 @@ impl Extinguishment {
         let carrying_amount = leaving.carrying_amount()?;
         let consideration = match (self.occasion, self.price) {
             // At maturity what is carried is that, to the cent, unless a redemption at another price was expected before it.
-            (Occasion::Maturity, _) | (_, Price::Redemption) => self.at(terms.redemption_price, books)?,
+            (Occasion::Maturity, _) | (_, Price::Redemption) => self.redeemed(books)?,
             (_, Price::Consideration(amount)) => amount,
             (_, Price::Percent(percent)) => self.at(percent / Decimal::ONE_HUNDRED, books)?,
         };
@@ -197,6 +198,19 @@ impl Extinguishment {
                 Ok(Some(EquityPart { component, consideration: for_equity, costs, difference }))
             }
         }
+    }
+
+    /// The bonds at the redemption price of the terms. What is rounded is the redemption premium, before less after, as that of the debt
+    /// is: otherwise bonds whose premium ends in half a minor unit would be repaid with a gain or loss of one.
+    fn redeemed(&self, books: &Books) -> Result<Amount, Refusal> {
+        let terms = books.instrument.terms();
+        let position = books.history.position(Moment::of_movement(self.date()), &books.instrument)?;
+        let outstanding = position.outstanding()?.principal;
+        let premium = |principal: Amount| {
+            value(principal.to_major(terms.currency), terms.redemption_price - Decimal::ONE, terms.currency)
+        };
+        let premium = premium(outstanding)?.minus(premium(outstanding.minus(self.principal)?)?)?;
+        self.principal.plus(premium)
     }
 
     /// The principal at a price for one unit of it.

@@ -7,6 +7,7 @@ use parwright::accounting::position::RowChange;
 use parwright::accounting::transaction::accrual::Accrual;
 use parwright::accounting::transaction::conversion::{Conversion, Method};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
+use parwright::accounting::transaction::extinguishment::{Extinguishment, Occasion, Price};
 use parwright::accounting::transaction::reversal::{Reversal, Reversed};
 use parwright::accounting::transaction::{Books, FractionalShares, Settlement, ShareSource};
 use parwright::accounting::{Amount, Refusal};
@@ -158,6 +159,40 @@ fn less_than_no_shares_are_refused() {
 fn a_redemption_price_beyond_all_bounds_is_refused() {
     let refused = Instrument::new(Terms { redemption_price: Decimal::MAX, ..terms() });
     assert!(matches!(refused, Err(Refusal::InvalidField { field: "redemption_price", .. })));
+}
+
+/// Three bonds of 1.05 that are redeemed at 90%: 2.835 in all, a discount of 0.315. Rounded each for itself they are 2.84 and 0.32, a cent
+/// more than the debt. One of them alone is 0.945, and the discount falls from 0.32 to 0.21.
+#[test]
+fn bonds_repaid_at_half_a_cent_leave_no_gain_or_loss() {
+    let three = Terms {
+        principal: usd("3.15"),
+        denomination: usd("1.05"),
+        proceeds: usd("2.50"),
+        redemption_price: decimal("0.9"),
+        ..terms()
+    };
+    let matured = accrue(&books(three), "2030-01-15");
+    let repay = |books: &Books, principal: &str| {
+        let command = Extinguishment {
+            occasion: Occasion::Maturity,
+            effective_date: day("2030-01-15"),
+            paid_on: None,
+            principal: usd(principal),
+            price: Price::Redemption,
+            accrued_interest: None,
+            costs: Amount::ZERO,
+            straight_debt_rate: None,
+        };
+        let decision = command.decide(books).expect("repays");
+        (books.after(&decision), decision.outcome.consideration, decision.outcome.gain_loss)
+    };
+    let (_, paid, gain_loss) = repay(&matured, "3.15");
+    assert_eq!((paid, gain_loss), (usd("2.83"), Amount::ZERO));
+    let (rest, paid, gain_loss) = repay(&matured, "1.05");
+    assert_eq!((paid, gain_loss), (usd("0.94"), Amount::ZERO));
+    let (_, paid, gain_loss) = repay(&rest, "2.10");
+    assert_eq!((paid, gain_loss), (usd("1.89"), Amount::ZERO));
 }
 
 /// The issue matures on 15 January 2030, and four years are closed after it: a reversal that is stated to be posted on the first open day
