@@ -1,16 +1,19 @@
 //! Deciding conversions: settled at once, or surrendered on a conversion date and settled later, in one command or in two.
 
+use std::sync::Arc;
+
 use rust_decimal::Decimal;
 
 use super::convert::{date, position_row};
 use super::decide::{Asked, Decided, Drafted};
 use super::error::RecordError;
 use crate::accounting::Refusal;
+use crate::accounting::instrument::Instrument;
 use crate::accounting::position::{Components, PositionRow, RowChange};
 use crate::accounting::transaction::series::Part;
 use crate::accounting::transaction::surrender::{Surrender, Surrendered};
 use crate::document::{ConversionBlock, ConversionRequest, RecordingAnswer, SurrenderBlock};
-use crate::store::{EventRow, NaturalKeyRow, Reader, Rows};
+use crate::store::{EventRow, NaturalKeyRow, Reader, RecordedRevision, Rows};
 
 /// The kind of the event of a surrender that is recorded alone; and that of the keys under which surrenders are settled.
 pub(super) const SURRENDER: &str = "surrender";
@@ -110,7 +113,20 @@ impl Asked<'_> {
             return Err(Refusal::SurrenderAlreadySettled { surrender: surrender.to_owned() }.into());
         }
         let change = self.change_on(&event.effective_date, &event, reader).await?.unwrap_or_default();
-        Ok(Surrendered { conversion_date: date(&event.effective_date)?, kept: change.surrendered })
+        let issue = self.issue_before(event.sequence, reader).await?;
+        Ok(Surrendered { issue, conversion_date: date(&event.effective_date)?, kept: change.surrendered })
+    }
+
+    /// The issue as it was when a command of this sequence was recorded. Of revisions the last one alone can be taken back, so that those
+    /// recorded since are the newest that stand.
+    async fn issue_before(&self, sequence: i64, reader: &mut Reader<'_>) -> Result<Arc<Instrument>, RecordError> {
+        let revisions = reader.revisions(self.entity, &[self.id]).await?;
+        let since = |recorded: &&RecordedRevision| recorded.reversed == 0 && recorded.revision.sequence > sequence;
+        let mut issue = &self.state.books.instrument;
+        for _ in revisions.iter().filter(since) {
+            issue = issue.before().unwrap_or(issue);
+        }
+        Ok(Arc::clone(issue))
     }
 
     /// What an event changed in the row of a date, if it has one there.

@@ -11,7 +11,7 @@ use super::settlement::{
     Consideration, FractionalShares, Settlement, ShareSource, check_per_share, consideration, shares_of, value,
 };
 use super::{Books, Decision, OwnEntries, record};
-use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, ShareCapital};
+use crate::accounting::instrument::{ConversionTerms, Instrument, InterestOnConversion, ShareCapital};
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit};
 use crate::accounting::money::{Amount, round_shares};
 use crate::accounting::refusal::Refusal;
@@ -139,20 +139,21 @@ impl Conversion {
     pub fn decide_part(&self, books: &Books, part: Part) -> Result<Decision<Outcome>, Refusal> {
         let treatment = books.conversion_at(self.effective_date)?.accrued_interest;
         let leaving = Leaving::at(books, self.effective_date, self.principal, treatment)?;
-        self.convert(books, self.effective_date, &leaving, part)
+        self.convert(books, (&books.instrument, self.effective_date), &leaving, part)
     }
 
-    /// Converts what leaves by the terms in force on the conversion date, with an entry on the effective date.
+    /// Converts what leaves by the terms of the issue, as it was then, in force on the conversion date; with an entry on the effective
+    /// date.
     pub(super) fn convert(
         &self,
         books: &Books,
-        conversion_date: Date,
+        (issue, conversion_date): (&Instrument, Date),
         leaving: &Leaving,
         part: Part,
     ) -> Result<Decision<Outcome>, Refusal> {
         let terms = books.instrument.terms();
-        let mut conversion = books.conversion_at(conversion_date)?;
-        let additional = self.additional_shares(books, conversion_date, &conversion)?;
+        let mut conversion = books.conversion_of(issue, conversion_date)?;
+        let additional = self.additional_shares(issue, conversion_date, &conversion)?;
         conversion.shares_per_denomination += additional;
         check_per_share("share_price", self.share_price)?;
         let own = shares_of(leaving.principal, terms, conversion.shares_per_denomination)?;
@@ -191,7 +192,7 @@ impl Conversion {
     /// The additional shares for one denomination that a make-whole event gives, up to the greatest number of the terms.
     fn additional_shares(
         &self,
-        books: &Books,
+        issue: &Instrument,
         conversion_date: Date,
         in_force: &ConversionTerms,
     ) -> Result<Decimal, Refusal> {
@@ -209,7 +210,7 @@ impl Conversion {
             ));
         }
         check_per_share("make_whole/share_price", Some(event.share_price))?;
-        let terms = books.instrument.terms().conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
+        let terms = issue.terms().conversion.as_ref().ok_or(Refusal::NoConversionTerms)?;
         let rate = in_force.shares_per_denomination;
         let adjusted = rate.checked_div(terms.shares_per_denomination).ok_or(Refusal::Overflow)?;
         let additional = table.additional(event.effective_date, event.share_price, adjusted)?;

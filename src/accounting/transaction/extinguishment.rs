@@ -118,7 +118,6 @@ impl Extinguishment {
     /// A [`Refusal`] when date, principal or price cannot be.
     pub fn decide(&self, books: &Books) -> Result<Decision<Outcome>, Refusal> {
         self.check(books)?;
-        let terms = books.instrument.terms();
         let date = self.date();
         let leaving = Leaving::extinguished(books, date, self.principal)?;
         let carrying_amount = leaving.carrying_amount()?;

@@ -6,7 +6,7 @@ use rust_decimal::Decimal;
 
 use super::settlement::check_per_share;
 use super::{Books, Decision};
-use crate::accounting::instrument::{ConversionTerms, Moment, ShareCapital};
+use crate::accounting::instrument::{ConversionTerms, Instrument, Moment, ShareCapital};
 use crate::accounting::money::round_shares;
 use crate::accounting::refusal::Refusal;
 
@@ -154,7 +154,15 @@ impl Books {
     /// # Errors
     /// [`Refusal::NoConversionTerms`].
     pub fn conversion_at(&self, date: Date) -> Result<ConversionTerms, Refusal> {
-        let mut terms = self.instrument.on(date).terms().conversion.clone().ok_or(Refusal::NoConversionTerms)?;
+        self.conversion_of(&self.instrument, date)
+    }
+
+    /// The same of the issue as it was before it was revised.
+    ///
+    /// # Errors
+    /// [`Refusal::NoConversionTerms`].
+    pub(super) fn conversion_of(&self, issue: &Instrument, date: Date) -> Result<ConversionTerms, Refusal> {
+        let mut terms = issue.on(date).terms().conversion.clone().ok_or(Refusal::NoConversionTerms)?;
         if let Some(rate) = self.rates.iter().rev().find(|rate| rate.date <= date) {
             terms.shares_per_denomination = rate.shares_per_denomination;
             terms.share_capital = rate.share_capital;

@@ -6,12 +6,15 @@
 //! part of the cost of the securities issued then (ASC 470-20-40-11). Interest that the terms have paid, or left payable with the next
 //! coupon, and a coupon that is handed over, go by the conversion date.
 
+use std::sync::Arc;
+
 use jiff::civil::Date;
 
 use super::conversion::{self, Conversion};
 use super::leaving::Leaving;
 use super::series::Part;
 use super::{Books, Decision, record};
+use crate::accounting::instrument::Instrument;
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, credit, debit};
 use crate::accounting::money::Amount;
 use crate::accounting::position::Components;
@@ -37,8 +40,10 @@ pub struct Outcome {
 }
 
 /// Bonds that were surrendered and are not settled.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug)]
 pub struct Surrendered {
+    /// The issue as it was when they were surrendered: a revision of the same date comes after them.
+    pub issue: Arc<Instrument>,
     pub conversion_date: Date,
     /// Their balances as of that date.
     pub kept: Components,
@@ -91,9 +96,9 @@ impl Conversion {
     /// # Errors
     /// As [`Conversion::decide`], and for a settlement before the conversion date or more than a year after maturity.
     pub fn settle(&self, surrendered: &Surrendered, books: &Books) -> Result<Decision<conversion::Outcome>, Refusal> {
-        let Surrendered { conversion_date, kept } = surrendered;
+        let Surrendered { issue, conversion_date, kept } = surrendered;
         self.check_settled_on(*conversion_date, books)?;
-        self.convert(books, *conversion_date, &Leaving::settled(kept), Part::default())
+        self.convert(books, (issue, *conversion_date), &Leaving::settled(kept), Part::default())
     }
 
     /// Surrenders the bonds on `conversion_date` and settles them on the effective date, as one event. The position before it is that
@@ -109,7 +114,8 @@ impl Conversion {
         self.check_settled_on(conversion_date, books)?;
         let surrender = Surrender { conversion_date, principal: self.principal }.decide(books)?;
         let between = books.after(&surrender);
-        let surrendered = Surrendered { conversion_date, kept: surrender.outcome.kept };
+        let issue = Arc::clone(&books.instrument);
+        let surrendered = Surrendered { issue, conversion_date, kept: surrender.outcome.kept };
         let settlement = self.settle(&surrendered, &between)?;
         let settlement = settlement.with_first(&surrender, &between);
         Ok((surrender, settlement))

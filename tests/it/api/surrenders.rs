@@ -20,6 +20,7 @@ on_both_engines! {
     the_rate_in_force_and_make_whole_events_go_by_the_conversion_date
     requests_that_contradict_themselves_are_refused
     days_after_maturity_tie_when_something_before_it_is_recorded_late
+    an_option_eliminated_on_their_day_is_still_that_of_bonds_surrendered_before
 }
 
 fn discounted(accrued_interest: &str) -> Value {
@@ -425,4 +426,20 @@ async fn days_after_maturity_tie_when_something_before_it_is_recorded_late(servi
     for date in ["2029-12-31", "2030-01-15", "2030-01-18", "2030-01-20", "2030-01-31", "2030-02-28", "2030-03-01"] {
         assert_eq!(service.carrying_value(&issue, date).await["status"], json!("tied"), "{date}");
     }
+}
+
+/// The others lose the option on the day on which some were surrendered: these are settled in shares all the same, at the rate of that
+/// day, which was 20 a bond.
+async fn an_option_eliminated_on_their_day_is_still_that_of_bonds_surrendered_before(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(discounted("forfeited")).await;
+    let answer = service.record(&issue, "conversions", surrender("2025-04-15")).await;
+    let eliminated = json!({"effective_date": "2025-04-15", "conversion_option": {"change": "eliminated"}, "fair_value": "590000.00"});
+    service.record(&issue, "modifications", eliminated).await;
+    let settled = json!({"surrender": answer["event"]["id"], "effective_date": "2025-05-20", "share_price": "48.00",
+        "settlement": {"type": "physical"}});
+    let answer = service.record(&issue, "conversions", settled).await;
+    assert_figures(&answer["conversion"], json!({"shares_issued": "8000", "carrying_amount": "393160.00"}));
+    let more = json!({"effective_date": "2025-05-20", "principal": "1000.00", "share_price": "48.00"});
+    service.post(&on(&issue, "conversions"), &more).await.problem(422, "no_conversion_terms");
 }

@@ -212,7 +212,7 @@ fn finish(life: &mut Life, dice: &mut Dice, loud: bool) -> Checked {
         let date = dice.date(first, maturity.checked_add(30.days()).expect("a day"));
         let settlement = Proposal::Settlement { surrender: 0, date, share_price: None };
         if loud {
-            println!("{settlement:?}");
+            println!("{settlement:?} of bonds surrendered on {first}");
         }
         step(life, &settlement, dice)?;
     }

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use jiff::civil::Date;
 use parwright::accounting::Refusal;
+use parwright::accounting::instrument::Instrument;
 use parwright::accounting::journal::{EntryKind, Posting, Side};
 use parwright::accounting::money::Amount;
 use parwright::accounting::position::RowChange;
@@ -18,6 +19,8 @@ use crate::reference::{self, Event};
 /// An event that moved something, as the store would give it back.
 pub struct Moved {
     pub reversed: Reversed,
+    /// The issue before it.
+    issue: Arc<Instrument>,
     /// What it is in the reference, in order.
     events: Vec<usize>,
     coupon: Option<Date>,
@@ -56,12 +59,13 @@ impl Life {
         {
             events.insert(0, surrender);
         }
-        self.moved.push(Moved { reversed, events, coupon });
+        let issue = Arc::clone(&self.books.instrument);
+        self.moved.push(Moved { reversed, issue, events, coupon });
         Ok(())
     }
 
     pub fn reverse(&mut self, moved: usize, posting_date: Option<Date>) -> Checked<bool> {
-        let Moved { reversed, events, coupon } = &self.moved[moved];
+        let Moved { reversed, events, coupon, .. } = &self.moved[moved];
         let mut without = reference::History::of(Arc::clone(&self.curve), self.reference.events())?;
         let mut undone = events.iter().rev().map(|event| without.record(Event::Reversal { event: *event }));
         let is_possible = undone.all(|undone| undone.is_ok());
@@ -128,6 +132,7 @@ impl Life {
         if let Event::Settlement { surrender, .. } = self.reference.events()[event] {
             let surrendered = self.moved.iter().find(|moved| moved.events == [surrender]);
             let surrendered = surrendered.map(|moved| Surrendered {
+                issue: Arc::clone(&moved.issue),
                 conversion_date: moved.reversed.effective_date,
                 kept: moved.reversed.change.surrendered,
             });

@@ -1,5 +1,7 @@
 //! Surrenders for conversion and their settlements in random histories.
 
+use std::sync::Arc;
+
 use jiff::civil::Date;
 use parwright::accounting::position::{Components, RowChange};
 use parwright::accounting::transaction::surrender::{Surrender, Surrendered};
@@ -12,7 +14,7 @@ use super::life::{Checked, Life, conversion_of, refused, same};
 use crate::reference::{self, Event, OnConversion};
 
 /// Bonds that are surrendered and not settled.
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 pub struct Open {
     pub surrendered: Surrendered,
     /// Of the surrender, in the reference.
@@ -39,7 +41,7 @@ impl Life {
     }
 
     pub fn settle(&mut self, surrender: usize, date: Date, share_price: Option<Decimal>) -> Checked<bool> {
-        let Open { surrendered, event } = self.open[surrender];
+        let Open { surrendered, event } = self.open[surrender].clone();
         let command = conversion_of(date, surrendered.kept.principal, share_price);
         let before = self.reference.position_at(date, date.min(self.maturity()));
         let decision = command.settle(&surrendered, &self.books).map_err(|refusal| refused("settlement", &refusal))?;
@@ -83,7 +85,8 @@ impl Life {
 
     fn opened(&self, decision: &Decision<surrender::Outcome>) -> Open {
         let surrender::Outcome { conversion_date, kept, .. } = decision.outcome;
-        Open { surrendered: Surrendered { conversion_date, kept }, event: self.reference.events().len() - 1 }
+        let issue = Arc::clone(&self.books.instrument);
+        Open { surrendered: Surrendered { issue, conversion_date, kept }, event: self.reference.events().len() - 1 }
     }
 
     fn both_refuse(&mut self, refusal: &Refusal, events: &[Event]) -> Checked<bool> {

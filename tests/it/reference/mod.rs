@@ -1,7 +1,7 @@
 //! A second calculation of the accounting core, for the tests alone.
 //!
 //! It shares no code with the crate. Amortised cost is the recursion C(i) = C(i-1) x (1+y)^T - coupon over the
-//! cash flows, in exact rationals where the effective rate is rational and in 320-bit fixed point where it is not; a
+//! cash flows, in exact rationals where the effective rate is rational and in 640-bit fixed point where it is not; a
 //! history is folded anew from all its events at every question, and the interest expense is the residual of the
 //! accounting equation. Plain data goes in and comes out; amounts are minor units.
 //!

@@ -1,4 +1,4 @@
-//! A number that is an exact rational as long as it can be, and 320-bit binary fixed point after that.
+//! A number that is an exact rational as long as it can be, and 640-bit binary fixed point after that.
 
 use num_bigint::BigInt;
 use num_integer::Integer;
@@ -6,12 +6,13 @@ use num_rational::BigRational;
 use num_traits::{One, Signed, ToPrimitive, Zero};
 use std::sync::OnceLock;
 
-pub const FRACTION_BITS: u32 = 320;
+/// A rate of several hundred percent a period over a hundred years loses half of them.
+pub const FRACTION_BITS: u32 = 640;
 
 #[derive(Clone, Debug)]
 pub enum Num {
     Exact(BigRational),
-    /// Times 2^-320.
+    /// Times 2^-640.
     Fixed(BigInt),
 }
 

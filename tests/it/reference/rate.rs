@@ -66,7 +66,7 @@ fn first_guess(price: &BigRational, first: &BigRational, flows: &[BigRational]) 
 
 /// The growth as a rational number, if a simple one solves the equation exactly: at par it is one plus the coupon.
 fn rational_growth(g: &BigInt, price: &BigRational, first: &BigRational, flows: &[BigRational]) -> Option<BigRational> {
-    let candidate = simple_fraction(g)?;
+    let candidate = simple_fraction(g).filter(|growth| !growth.is_zero())?;
     let back = BigRational::one() / &candidate;
     let Num::Exact(stub) = Num::Exact(back.clone()).pow(first) else {
         return None;
