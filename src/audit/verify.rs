@@ -3,7 +3,7 @@
 use std::fmt;
 
 use super::link_hash;
-use crate::posting::{RecordError, render};
+use crate::posting::{RecordError, ReleaseAccounts, render};
 use crate::store::{BatchFilter, Store};
 
 const PAGE: i64 = 500;
@@ -119,12 +119,19 @@ async fn batches(store: &Store, entity: &str, report: &mut Report) -> Result<(),
 async fn releases(store: &Store, entity: &str, newest: i64, report: &mut Report) -> Result<(), RecordError> {
     let mut after = 0;
     loop {
-        let page = store.reading().await?.reader().releases(entity, after, PAGE / 10).await?;
+        let mut reading = store.reading().await?;
+        let mut reader = reading.reader();
+        let page = reader.releases(entity, after, PAGE / 10).await?;
         if page.is_empty() {
             break;
         }
-        for (release, _) in page {
+        for (release, mut whole) in page {
             report.releases += 1;
+            whole.release = Some(release.clone());
+            let issues = render::issues_of(&whole, &mut reader).await?;
+            if ReleaseAccounts::hash(&render::batch(&whole, &issues)?, &release)? != release.release_sha256 {
+                report.breaks.push(format!("{entity}: the hash of release {} does not fit", release.release));
+            }
             if release.release != after + 1 {
                 report.breaks.push(format!("{entity}: release {} follows {after}", release.release));
             }

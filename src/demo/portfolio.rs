@@ -157,7 +157,10 @@ impl Portfolio {
                     self.events.insert(reference.to_owned(), id("/event/id")?);
                 }
             }
-            Command::MapAccounts { .. } | Command::OnSeries { .. } => {}
+            Command::MapAccounts { .. }
+            | Command::OnSeries { .. }
+            | Command::Acknowledge { .. }
+            | Command::ReleaseAgain { .. } => {}
         }
         Ok(())
     }

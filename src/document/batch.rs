@@ -8,6 +8,8 @@ use serde::{Deserialize, Serialize, Serializer};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
+use super::AcknowledgementDocument;
+
 /// A posted journal batch: one posting date, one currency. It holds account roles and never changes; accounts, names and
 /// dimensions are those of its newest release.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -31,6 +33,9 @@ pub struct BatchDocument {
     pub recorded_at: Option<String>,
     /// `ready`, `released`, `acknowledged` or `rejected`.
     pub status: String,
+    /// What the ledger answered to the newest release.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub acknowledgement: Option<AcknowledgementDocument>,
     /// The id of the batch whose entries this one inverts.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reverses: Option<String>,
@@ -40,7 +45,7 @@ pub struct BatchDocument {
     pub entries: Vec<EntryDocument>,
     pub totals: TotalsDocument,
     pub statement_effects: StatementEffectsDocument,
-    /// SHA-256 over the RFC 8785 canonical form of the batch without `content_sha256`, `release`, `reversed_by`, `revision` and `status`, and of
+    /// SHA-256 over the RFC 8785 canonical form of the batch without `acknowledgement`, `content_sha256`, `release`, `reversed_by`, `revision` and `status`, and of
     /// its lines without `account`, `account_name` and `dimensions`; null in a preview.
     pub content_sha256: Option<String>,
 }

@@ -1,6 +1,7 @@
 //! The documents of the interface: what a request carries, what an answer shows, and what the store keeps as JSON. Core types
 //! are not serializable by design; these are their counterparts, converted by hand.
 
+mod acknowledgement;
 mod answer;
 mod batch;
 mod bond_issue;
@@ -19,6 +20,10 @@ mod stored_revision;
 mod surrender;
 pub mod wire;
 
+pub use acknowledgement::{
+    AcknowledgedStatus, AcknowledgementAnswer, AcknowledgementDocument, AcknowledgementRequest, OpenRelease,
+    ReleasedAgain, RepeatedTotals,
+};
 pub use answer::{
     ConversionBlock, CouponPaymentBlock, EntityAccrualAnswer, EventDocument, InducementBlock, IssuanceBlock,
     PositionDocument, RecordingAnswer, SeriesAnswer, SeriesItem, SkippedIssue,

@@ -21,6 +21,7 @@ pub mod observe;
 pub mod openapi;
 pub mod page;
 pub mod pieces;
+pub mod prefer;
 pub mod problem;
 pub mod query;
 pub mod refusals;

@@ -62,6 +62,16 @@ refusals! {
         "Bonds that are surrendered for conversion are settled once.";
     "reference_in_use" CONFLICT "The reference is in use",
         "A reference names one thing of its kind in an entity; the figures name it.";
+    "not_released" CONFLICT "The batch is not released",
+        "The ledger cannot have it yet: a role of it has no account, or what it reverses is not with the ledger.";
+    "not_the_newest_revision" CONFLICT "There is a newer revision",
+        "The ledger answers the newest revision of a batch; the figures name it.";
+    "acknowledged_differently" CONFLICT "The release was answered otherwise before",
+        "A release is acknowledged or rejected once; the figures have what is stored.";
+    "totals_mismatch" CONFLICT "The ledger's totals differ",
+        "What the ledger counted is not what was released; the batch stays open.";
+    "not_rejected" CONFLICT "The batch was not rejected",
+        "Only a batch whose newest revision the ledger rejected is released again.";
     "entity_exists" CONFLICT "The entity exists already",
         "Entity codes are given once and never change.";
 }
@@ -86,6 +96,10 @@ impl From<RecordError> for Problem {
     fn from(error: RecordError) -> Problem {
         match error {
             RecordError::Refused(refusal) => refusal.into(),
+            RecordError::NotAcknowledged(why) => {
+                let problem = Problem::new(kind(why.code()), why.to_string());
+                why.figures().into_iter().fold(problem, |problem, (name, value)| problem.with_figure(name, value))
+            }
             RecordError::NotFound(what) => Problem::not_found(what),
             RecordError::ReferenceInUse { ref id, .. } => {
                 let id = id.clone();

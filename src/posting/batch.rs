@@ -174,6 +174,7 @@ impl<'a> Drafts<'a> {
             effective_date: effective_date.to_string(),
             recorded_at: stamp.and_then(Stamp::time),
             status: "ready".to_owned(),
+            acknowledgement: None,
             reverses: self.of(members[0]).1.reverses.as_deref().map(str::to_owned),
             reversed_by: None,
             entries: if members.len() <= PAGE { self.entries(members, 1) } else { Vec::new() },

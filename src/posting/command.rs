@@ -3,9 +3,10 @@
 use jiff::civil::Date;
 
 use crate::document::{
-    AccountMappingDocument, AccrualRequest, BondIssueDocument, ConversionRequest, CouponPaymentRequest, EntityDocument,
-    EstimateRequest, InducementRequest, IssueCostAdjustmentRequest, ModificationRequest, RateAdjustmentRequest,
-    ReclassificationRequest, RedemptionRequest, RepurchaseRequest, ReversalRequest,
+    AccountMappingDocument, AccrualRequest, AcknowledgementRequest, BondIssueDocument, ConversionRequest,
+    CouponPaymentRequest, EntityDocument, EstimateRequest, InducementRequest, IssueCostAdjustmentRequest,
+    ModificationRequest, RateAdjustmentRequest, ReclassificationRequest, RedemptionRequest, RepurchaseRequest,
+    ReversalRequest,
 };
 
 /// A command to record.
@@ -17,6 +18,8 @@ pub enum Command {
     AccrueEntity { entity: String, request: AccrualRequest },
     OnIssue { entity: String, bond_issue: String, command: IssueCommand },
     OnSeries { entity: String, series: String, command: SeriesCommand },
+    Acknowledge { entity: String, batch: String, request: AcknowledgementRequest },
+    ReleaseAgain { entity: String, batch: String },
 }
 
 /// A command on all issues of a series.
@@ -87,6 +90,8 @@ impl Command {
             Command::MapAccounts { entity, .. }
             | Command::AccrueEntity { entity, .. }
             | Command::OnIssue { entity, .. }
+            | Command::Acknowledge { entity, .. }
+            | Command::ReleaseAgain { entity, .. }
             | Command::OnSeries { entity, .. } => entity,
         }
     }
@@ -110,7 +115,10 @@ impl Command {
             }
             Command::OnIssue { command, .. } => command.reference().map(|reference| (command.kind(), reference)),
             Command::OnSeries { command, .. } => command.reference().map(|reference| (command.kind(), reference)),
-            Command::CreateEntity(_) | Command::MapAccounts { .. } => None,
+            Command::CreateEntity(_)
+            | Command::MapAccounts { .. }
+            | Command::Acknowledge { .. }
+            | Command::ReleaseAgain { .. } => None,
         }
     }
 }

@@ -32,7 +32,7 @@ pub(super) struct Draft {
     /// The newest rows before it; `None` if it is the first.
     pub newest_before: Option<Newest>,
     pub reference: Option<String>,
-    /// Batches that it reverses and that wait for accounts: what inverts them waits too.
+    /// Batches that it reverses and that wait for accounts, or were rejected: what inverts them waits until they are released.
     pub unreleased: BTreeSet<Arc<str>>,
     /// What the event keeps, as JSON: the answer without ids and batches, and the request as it was made.
     pub detail: String,

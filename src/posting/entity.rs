@@ -1,24 +1,20 @@
 //! Entities and their account mappings, and the releases that a mapping brings about.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::HashMap;
 
 use jiff::civil::Date;
 
 use super::error::RecordError;
 use super::record::{CREATED, Done, OK, json};
-use super::release::ReleaseAccounts;
-use super::render;
+use super::recorder::Recorded;
 use super::session::Session;
+use super::waiting::{Cause, release_waiting};
 use super::workspace::Workspace;
-use super::writer::Recorded;
 use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::journal::AccountRole;
 use crate::accounting::{Currency, Refusal, identifier};
 use crate::document::{AccountMappingDocument, EntityDocument};
 use crate::store::{AccountMappingRow, EntityHeadRow, EntityRow, Reader, Rows};
-
-/// How many batches that wait for accounts are read at once.
-const PAGE: i64 = 200;
 
 /// Creates an entity: its row and its head, which is locked by being new.
 pub(super) fn create(
@@ -89,7 +85,7 @@ fn check(document: &EntityDocument) -> Result<(), Refusal> {
     }
 }
 
-/// Records a mapping, and releases the batches that it completes.
+/// Records a mapping, and releases the batches that it completes or mends.
 pub(super) async fn map_accounts(
     session: &Session<'_>,
     workspace: &mut Workspace,
@@ -126,7 +122,7 @@ pub(super) async fn map_accounts(
     };
     workspace.map(&row)?;
     rows.account_mappings.push(row);
-    release_completed(workspace, &stamp, &mut rows, reader).await?;
+    release_waiting(workspace, &stamp, Cause::Mapped, &mut rows, reader).await?;
     let answer = AccountMappingDocument {
         accounts: mapping.accounts.clone(),
         effective_from: Some(crate::document::wire::DateString(effective_from)),
@@ -135,45 +131,4 @@ pub(super) async fn map_accounts(
     let recorded = Recorded::new(OK, &answer)?;
     session.finish(workspace, &stamp, ("account_mapping", bond_issue.unwrap_or(&entity)), &mut rows, &recorded)?;
     Ok(Done::new(recorded, rows))
-}
-
-async fn release_completed(
-    workspace: &mut Workspace,
-    stamp: &super::draft::Stamp,
-    rows: &mut Rows,
-    reader: &mut Reader<'_>,
-) -> Result<(), RecordError> {
-    let entity = workspace.head.entity.clone();
-    let (mut after, mut waits) = ((0, 0), BTreeSet::new());
-    loop {
-        let waiting = reader.unreleased_batches(&entity, after, PAGE).await?;
-        let Some(last) = waiting.last() else { return Ok(()) };
-        after = (last.batch.sequence, last.batch.ordinal);
-        let ids: Vec<&str> = waiting.iter().map(|waiting| waiting.batch.id.as_str()).collect();
-        for whole in reader.whole_batches(&entity, &ids).await? {
-            let posting_date = super::convert::date(&whole.batch.posting_date)?;
-            let issues = render::issues_of(&whole, reader).await?;
-            let document = render::batch(&whole, &issues)?;
-            let dimensions = |issue: &str| issues.get(issue).map(|issue| &issue.dimensions);
-            let lines = document.entries.iter().flat_map(|entry| {
-                let issue = entry.bond_issue.as_deref().unwrap_or_default();
-                entry.lines.iter().map(move |line| (issue, line.account_role.as_str()))
-            });
-            let accounts = ReleaseAccounts::resolve(lines, posting_date, &workspace.mapping, dimensions);
-            // A reversal is released after its original.
-            let original_waits = document.reverses.as_ref().is_some_and(|original| waits.contains(original));
-            if accounts.is_none() || original_waits {
-                waits.insert(whole.batch.id.clone());
-            } else if let Some(accounts) = accounts {
-                workspace.head.release += 1;
-                rows.releases.push(accounts.row(
-                    &document,
-                    workspace.head.release,
-                    1,
-                    stamp.sequence,
-                    stamp.recorded_at,
-                )?);
-            }
-        }
-    }
 }

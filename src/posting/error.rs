@@ -1,5 +1,6 @@
 //! Why a command was not recorded.
 
+use super::acknowledge::NotAcknowledged;
 use crate::accounting::Refusal;
 use crate::store::{Constraint, StoreError};
 
@@ -12,6 +13,9 @@ pub enum RecordError {
     /// There is no such entity, issue or event.
     #[error("{0} does not exist")]
     NotFound(String),
+    /// The ledger's answer cannot be taken.
+    #[error(transparent)]
+    NotAcknowledged(#[from] NotAcknowledged),
     /// The reference names something else already.
     #[error("the reference {reference:?} is in use already by the {kind} {id}; give another one, or use that")]
     ReferenceInUse { kind: &'static str, reference: String, id: String },

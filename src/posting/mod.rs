@@ -5,9 +5,10 @@
 //! response is what was committed.
 //!
 //! Reading order: `command` (what comes in), `workspace` (the books under the lock), `decide` (command to draft), `draft` and
-//! `batch` (draft to rows and answer), `session` (one command), `writer` (the loop around them).
+//! `batch` (draft to rows and answer), `session` (one command), `writer` (the loop around them), `recorder` (the way to it).
 
 mod accrue_entity;
+mod acknowledge;
 mod batch;
 mod command;
 mod conversion;
@@ -19,18 +20,21 @@ mod error;
 mod inducement;
 mod preview;
 mod record;
+mod recorder;
 mod release;
 pub mod render;
 mod reverse;
 mod revise;
 mod series;
 mod session;
+mod waiting;
 mod workspace;
 mod writer;
 
+pub use acknowledge::NotAcknowledged;
 pub use command::{Command, Context, IdempotencyKey, IssueCommand, Reversing, SeriesCommand};
 pub use convert::{booked_row, instrument, mapping, position_row, versions};
 pub use error::RecordError;
+pub use recorder::{Recorded, Recorder};
 pub use release::{ReleaseAccounts, account_document};
 pub use session::issue_tag;
-pub use writer::{Recorded, Recorder};

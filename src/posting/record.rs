@@ -5,9 +5,9 @@ use serde::Serialize;
 use super::command::Command;
 use super::draft::Stamp;
 use super::error::RecordError;
+use super::recorder::Recorded;
 use super::session::Session;
 use super::workspace::Workspace;
-use super::writer::Recorded;
 use crate::audit::ContentHash;
 use crate::store::{IdempotencyRow, NaturalKeyRow, Reader, RecordRow, Rows};
 

@@ -88,19 +88,8 @@ impl ReleaseAccounts {
         sequence: i64,
         released_at: i64,
     ) -> Result<store::ReleaseRow, RecordError> {
-        let canonical = |value: &serde_json::Value| {
-            serde_json_canonicalizer::to_vec(value).map_err(|error| RecordError::corrupt("release", error))
-        };
         let accounts = serde_json::to_string(self).map_err(|error| RecordError::corrupt("release", error))?;
-        let hashed = serde_json::json!({
-            "accounts": self,
-            "batch": batch.id,
-            "content_sha256": batch.content_sha256,
-            "number": batch.number,
-            "release": release,
-            "revision": revision,
-        });
-        Ok(store::ReleaseRow {
+        let mut row = store::ReleaseRow {
             entity: batch.entity.clone(),
             release,
             batch: batch.id.clone().unwrap_or_default(),
@@ -108,8 +97,28 @@ impl ReleaseAccounts {
             sequence,
             released_at,
             accounts,
-            release_sha256: hex(&Sha256::digest(canonical(&hashed)?)),
-        })
+            release_sha256: String::new(),
+        };
+        row.release_sha256 = ReleaseAccounts::hash(batch, &row)?;
+        Ok(row)
+    }
+
+    /// The hash of a release of a batch.
+    ///
+    /// # Errors
+    /// When its accounts are no JSON.
+    pub fn hash(batch: &BatchDocument, release: &store::ReleaseRow) -> Result<String, RecordError> {
+        let corrupt = |error| RecordError::corrupt("release", error);
+        let accounts: serde_json::Value = serde_json::from_str(&release.accounts).map_err(corrupt)?;
+        let hashed = serde_json::json!({
+            "accounts": accounts,
+            "batch": batch.id,
+            "content_sha256": batch.content_sha256,
+            "number": batch.number,
+            "release": release.release,
+            "revision": release.revision,
+        });
+        Ok(hex(&Sha256::digest(serde_json_canonicalizer::to_vec(&hashed).map_err(corrupt)?)))
     }
 }
 

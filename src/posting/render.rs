@@ -9,9 +9,10 @@ use crate::accounting::money::Amount;
 use crate::accounting::{Currency, Refusal};
 use crate::document::wire::Timestamp;
 use crate::document::{
-    BatchDocument, BondIssueDocument, EntryDocument, LineDocument, StatementEffectsDocument, TotalsDocument, money,
+    AcknowledgementDocument, BatchDocument, BondIssueDocument, EntryDocument, LineDocument, StatementEffectsDocument,
+    TotalsDocument, money,
 };
-use crate::store::{EntryRow, LineRow, Reader, WholeBatch};
+use crate::store::{AcknowledgementRow, BatchRow, EntryRow, LineRow, Reader, WholeBatch};
 
 /// The terms of the issues in a batch, by id.
 ///
@@ -41,8 +42,7 @@ pub async fn issues_of(
 /// When stored JSON cannot be read.
 pub fn batch(whole: &WholeBatch, issues: &HashMap<String, BondIssueDocument>) -> Result<BatchDocument, RecordError> {
     let row = &whole.batch;
-    let currency =
-        Currency::from_code(&row.currency).ok_or_else(|| RecordError::corrupt("batch", "an unknown currency"))?;
+    let currency = currency(row)?;
     let shown = |minor| money(Amount::from_minor(minor), currency);
     let mut lines: BTreeMap<i64, Vec<&LineRow>> = BTreeMap::new();
     for line in &whole.lines {
@@ -63,16 +63,16 @@ pub fn batch(whole: &WholeBatch, issues: &HashMap<String, BondIssueDocument>) ->
         posting_date: row.posting_date.clone(),
         effective_date: row.effective_date.clone(),
         recorded_at: Timestamp::from_microseconds(row.recorded_at).map(|time| time.to_string()),
-        status: if whole.release.is_some() { "released" } else { "ready" }.to_owned(),
+        status: match (whole.acknowledgement(), &whole.release) {
+            (Some(answer), _) => answer.status.clone(),
+            (None, Some(_)) => "released".to_owned(),
+            (None, None) => "ready".to_owned(),
+        },
+        acknowledgement: whole.acknowledgement().map(acknowledgement).transpose()?,
         reverses: row.reverses.clone(),
         reversed_by: whole.reversed_by.clone(),
         entries: entries.collect::<Result<_, RecordError>>()?,
-        totals: TotalsDocument {
-            entries: whole.entries.len(),
-            lines: whole.lines.len(),
-            debit: shown(row.debit),
-            credit: shown(row.credit),
-        },
+        totals: totals(row)?,
         statement_effects: StatementEffectsDocument {
             assets: shown(row.assets),
             liabilities: shown(row.liabilities),
@@ -87,6 +87,41 @@ pub fn batch(whole: &WholeBatch, issues: &HashMap<String, BondIssueDocument>) ->
         accounts.fill(&mut document);
     }
     Ok(document)
+}
+
+/// What the ledger answered to a release, as it is kept.
+///
+/// # Errors
+/// When its status cannot be read.
+pub fn acknowledgement(row: &AcknowledgementRow) -> Result<AcknowledgementDocument, RecordError> {
+    let status = serde_json::from_value(row.status.clone().into());
+    Ok(AcknowledgementDocument {
+        revision: row.revision,
+        status: status.map_err(|error| RecordError::corrupt("acknowledgement", error))?,
+        document_number: row.document_number.clone(),
+        ledger_posting_date: row.ledger_posting_date.clone(),
+        reason: row.reason.clone(),
+        acknowledged_at: Timestamp::from_microseconds(row.acknowledged_at).map(|time| time.to_string()),
+    })
+}
+
+/// The control totals of a batch.
+///
+/// # Errors
+/// When its currency cannot be read.
+pub fn totals(row: &BatchRow) -> Result<TotalsDocument, RecordError> {
+    let currency = currency(row)?;
+    let count = |number| usize::try_from(number).unwrap_or_default();
+    Ok(TotalsDocument {
+        entries: count(row.entries),
+        lines: count(row.lines),
+        debit: money(Amount::from_minor(row.debit), currency),
+        credit: money(Amount::from_minor(row.credit), currency),
+    })
+}
+
+fn currency(row: &BatchRow) -> Result<Currency, RecordError> {
+    Currency::from_code(&row.currency).ok_or_else(|| RecordError::corrupt("batch", "an unknown currency"))
 }
 
 fn entry_document(

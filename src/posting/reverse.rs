@@ -71,7 +71,7 @@ impl Asked<'_> {
         drafted.freed = self.references(&event)?;
         drafted.draft.unreleased = batches
             .iter()
-            .filter(|whole| whole.release.is_none())
+            .filter(|whole| !whole.is_under_way())
             .map(|whole| Arc::from(whole.batch.id.as_str()))
             .collect();
         Ok(Decided::Drafted(Box::new(drafted)))

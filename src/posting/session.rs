@@ -11,9 +11,9 @@ use super::decide::{self, Decided, Drafted};
 use super::draft::{self, Stamp, new_id};
 use super::error::RecordError;
 use super::record::{CREATED, Done, OK, json};
+use super::recorder::Recorded;
 use super::workspace::{IssueState, Workspace};
-use super::writer::Recorded;
-use super::{entity, preview, series};
+use super::{acknowledge, entity, preview, series};
 use crate::document::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, RecordingAnswer, StoredRates, hex};
 use crate::store::{BondIssueRow, Reader, Rows};
 
@@ -42,7 +42,11 @@ impl Session<'_> {
                 (_, Ok(_)) => true,
                 (_, Err(_)) => false,
             },
-            Command::AccrueEntity { .. } | Command::MapAccounts { .. } | Command::OnSeries { .. } => true,
+            Command::AccrueEntity { .. }
+            | Command::MapAccounts { .. }
+            | Command::OnSeries { .. }
+            | Command::Acknowledge { .. }
+            | Command::ReleaseAgain { .. } => true,
             Command::Issue(document) => document.series.is_some(),
             Command::CreateEntity(_) => false,
         }
@@ -71,6 +75,10 @@ impl Session<'_> {
                 series::check_member(workspace, document, reader).await?;
                 self.issue(document, workspace)
             }
+            Command::Acknowledge { batch, request, .. } => {
+                acknowledge::record(self, workspace, batch, request, reader).await
+            }
+            Command::ReleaseAgain { batch, .. } => acknowledge::release_again(self, workspace, batch, reader).await,
             Command::OnSeries { series, command, .. } => {
                 series::record(self, workspace, (series, command), reader).await
             }
@@ -122,6 +130,10 @@ impl Session<'_> {
             }
             Command::AccrueEntity { request, .. } => super::accrue_entity::preview(workspace, request, reader).await,
             Command::OnSeries { series, command, .. } => series::preview(workspace, (series, command), reader).await,
+            Command::Acknowledge { entity, batch, request } => {
+                acknowledge::preview(entity, batch, request, reader).await
+            }
+            Command::ReleaseAgain { batch, .. } => acknowledge::preview_release(self, workspace, batch, reader).await,
             Command::CreateEntity(_) | Command::MapAccounts { .. } => Err(no_entity(command.entity())),
         }
     }

@@ -1,109 +1,42 @@
 //! The one writer of a process: groups of commands, one commit each.
 
 use std::collections::{BTreeSet, HashMap};
-use std::time::{SystemTime, UNIX_EPOCH};
 
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, watch};
 
-use super::command::{Command, Context};
 use super::error::{Failure, RecordError};
 use super::record::Pages;
+use super::recorder::{Job, Recorded, now};
 use super::session::Session;
 use super::workspace::Workspace;
 use crate::store::{Constraint, Posting, Rows, Store};
 
 /// How many commands share a commit at most.
-const LARGEST_GROUP: usize = 64;
+pub(super) const LARGEST_GROUP: usize = 64;
 /// How often a command is decided again when another process was first.
 const MOST_ATTEMPTS: usize = 5;
 
 /// How many issues' books are kept from group to group.
 const MOST_ISSUES_IN_MEMORY: usize = 4_096;
 
-/// What a command was answered with: what was committed, or what was committed before under the same key.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Recorded {
-    pub status: u16,
-    /// JSON.
-    pub answer: String,
-    /// Whether this is the answer of an earlier request with the same idempotency key.
-    pub replayed: bool,
-}
-
-/// The way to the writer. Clones share it.
-#[derive(Clone, Debug)]
-pub struct Recorder {
-    store: Store,
-    jobs: mpsc::Sender<Job>,
-}
-
-struct Job {
-    command: Command,
-    context: Context,
-    answer: oneshot::Sender<Result<Recorded, RecordError>>,
-}
-
-impl Recorder {
-    /// Starts the writer on the current runtime. It ends when the last clone is gone and everything that waited is answered.
-    pub fn start(store: Store) -> Recorder {
-        let (jobs, waiting) = mpsc::channel(4 * LARGEST_GROUP);
-        tokio::spawn(Writer { store: store.clone(), workspaces: HashMap::new() }.run(waiting));
-        Recorder { store, jobs }
-    }
-
-    /// Records a command. A caller that stops waiting neither cancels it nor holds anything up.
-    ///
-    /// # Errors
-    /// Why it was not recorded; then nothing of it was.
-    pub async fn record(&self, command: Command, context: Context) -> Result<Recorded, RecordError> {
-        let (answer, answered) = oneshot::channel();
-        self.jobs.send(Job { command, context, answer }).await.map_err(|_| RecordError::Busy(None))?;
-        answered.await.unwrap_or(Err(RecordError::Busy(None)))
-    }
-
-    /// What recording a command would answer; nothing is written.
-    ///
-    /// # Errors
-    /// Why it would not be recorded.
-    pub async fn preview(&self, command: Command, context: Context) -> Result<Recorded, RecordError> {
-        let mut reading = self.store.reading().await?;
-        let mut reader = reading.reader();
-        let mut workspace = match reader.entity_head(command.entity()).await? {
-            Some(head) => Workspace::load(head, &mut reader).await?,
-            None => None,
-        };
-        let ids: Vec<&str> = command.bond_issue().into_iter().collect();
-        if let Some(workspace) = &mut workspace {
-            workspace.fetch(&ids, &mut reader).await?;
-        }
-        let session = Session { context: &context, now: now() };
-        session.preview(&command, workspace.as_mut(), &mut reader).await
-    }
-
-    /// The store that it writes to.
-    pub fn store(&self) -> &Store {
-        &self.store
-    }
-}
-
-/// Microseconds since 1970 by the machine's clock.
-fn now() -> i64 {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    i64::try_from(since.as_micros()).unwrap_or(i64::MAX)
-}
-
-struct Writer {
+pub(super) struct Writer {
     store: Store,
     /// Books kept from group to group; each is used only while its entity's head is as it was left.
     workspaces: HashMap<String, Workspace>,
+    committed: watch::Sender<()>,
 }
 
 impl Writer {
-    async fn run(mut self, mut waiting: mpsc::Receiver<Job>) {
+    pub fn new(store: Store, committed: watch::Sender<()>) -> Writer {
+        Writer { store, workspaces: HashMap::new(), committed }
+    }
+
+    /// Records what comes, until no more can.
+    pub async fn run(mut self, mut waiting: mpsc::Receiver<Job>) {
         let mut group = Vec::with_capacity(LARGEST_GROUP);
         while waiting.recv_many(&mut group, LARGEST_GROUP).await > 0 {
             let jobs = std::mem::take(&mut group);
-            let store = self.store.clone();
+            let (store, committed) = (self.store.clone(), self.committed.clone());
             // In a task of its own, so that a panic costs the callers of one group their answer and nobody else theirs. What
             // is kept in memory is dropped with it, and read again.
             let processed = tokio::spawn(async move {
@@ -112,7 +45,7 @@ impl Writer {
             });
             self = processed.await.unwrap_or_else(|error| {
                 tracing::error!(%error, "a group of commands was given up");
-                Writer { store, workspaces: HashMap::new() }
+                Writer::new(store, committed)
             });
         }
     }
@@ -217,8 +150,10 @@ impl Writer {
         if !group.rows.is_empty() {
             posting.append(&newest_heads(group.rows)).await?;
             posting.commit().await?;
+            self.committed.send_replace(());
         } else if group.wrote() {
             posting.commit().await?;
+            self.committed.send_replace(());
         } else {
             posting.rollback().await?;
         }

@@ -6,9 +6,9 @@ use utoipa::ToSchema;
 use super::issues::one_more;
 use super::{Known, Library, ReadError};
 use crate::document::wire::Timestamp;
-use crate::document::{BatchDocument, TotalsDocument};
+use crate::document::{AcknowledgementDocument, BatchDocument, OpenRelease, TotalsDocument};
 use crate::posting::{RecordError, render};
-use crate::store::{BatchFilter, EventOfBatch, Reader, WholeBatch};
+use crate::store::{BatchFilter, EventOfBatch, Reader, ReleasedBatch, WholeBatch};
 
 /// A release: an immutable revision of a batch, with accounts, names and dimensions as mapped at that moment.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -19,7 +19,11 @@ pub struct ReleaseDocument {
     pub batch: String,
     pub number: String,
     pub revision: i64,
+    /// `released`, `acknowledged` or `rejected`.
     pub status: String,
+    /// What the ledger answered to this release.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub acknowledgement: Option<AcknowledgementDocument>,
     pub released_at: String,
     pub totals: TotalsDocument,
     /// SHA-256 over the RFC 8785 canonical form of accounts, batch, content_sha256, number, release and revision.
@@ -155,7 +159,8 @@ impl Library {
                 batch: release.batch,
                 number: whole.batch.number.clone(),
                 revision: release.revision,
-                status: "released".to_owned(),
+                status: journal_batch.status.clone(),
+                acknowledgement: journal_batch.acknowledgement.clone(),
                 released_at: Timestamp::from_microseconds(release.released_at)
                     .map(|time| time.to_string())
                     .unwrap_or_default(),
@@ -166,6 +171,39 @@ impl Library {
         }
         Ok(releases)
     }
+
+    /// The releases of an entity that the ledger had not answered at a time, after a number; `limit` and one more.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`].
+    pub async fn open_releases(
+        &self,
+        entity: &str,
+        after: i64,
+        at: Timestamp,
+        limit: usize,
+    ) -> Result<Vec<OpenRelease>, ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let known = super::known(&mut reader, entity, Some(at)).await?;
+        let open = reader.open_releases(entity, after, known.sequence, one_more(limit)).await?;
+        open.iter().map(|open| open_release(open, at)).collect()
+    }
+}
+
+fn open_release(ReleasedBatch { release, batch }: &ReleasedBatch, at: Timestamp) -> Result<OpenRelease, ReadError> {
+    let released_at = Timestamp::from_microseconds(release.released_at);
+    Ok(OpenRelease {
+        release: release.release,
+        batch: release.batch.clone(),
+        number: batch.number.clone(),
+        revision: release.revision,
+        currency: batch.currency.clone(),
+        posting_date: batch.posting_date.clone(),
+        released_at: released_at.map(|time| time.to_string()).unwrap_or_default(),
+        open_seconds: (at.microseconds() - release.released_at).max(0) / 1_000_000,
+        totals: render::totals(batch)?,
+    })
 }
 
 async fn document(whole: &WholeBatch, reader: &mut Reader<'_>) -> Result<BatchDocument, ReadError> {

@@ -126,6 +126,12 @@ tables! {
         accounts: text, release_sha256: text,
     }
 
+    /// What the ledger answered to a release.
+    AcknowledgementRow: "acknowledgement" add {
+        entity: text, batch: text, revision: bigint, sequence: bigint, acknowledged_at: bigint, status: text,
+        document_number: maybe_text, ledger_posting_date: maybe_text, reason: maybe_text,
+    }
+
     /// The answer given to a request that carried an idempotency key.
     IdempotencyRow: "idempotency" add {
         entity: text, key: text, fingerprint: text, status: bigint, answer: text, recorded_at: bigint,
@@ -200,6 +206,7 @@ rows! {
     lines: LineRow,
     entries: EntryRow,
     releases: ReleaseRow,
+    acknowledgements: AcknowledgementRow,
     idempotency: IdempotencyRow,
     natural_keys: NaturalKeyRow,
     tokens: TokenRow,

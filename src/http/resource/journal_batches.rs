@@ -1,4 +1,4 @@
-//! Journal batches and the feed of releases.
+//! Journal batches.
 
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
@@ -13,11 +13,10 @@ use crate::http::accept::{Accept, Media};
 use crate::http::etag::Answer;
 use crate::http::extract::{Path, require_visible};
 use crate::http::ids::{EntityCode, RecordId, Scoped};
-use crate::http::openapi::{EntityPath, IdPath};
+use crate::http::openapi::IdPath;
 use crate::http::page::{Cursor, Limit, Page};
 use crate::http::problem::Problem;
 use crate::http::query::Query;
-use crate::reading::ReleaseDocument;
 use crate::store::BatchFilter;
 
 #[derive(Deserialize, IntoParams)]
@@ -50,10 +49,9 @@ pub async fn get(
 #[serde(rename_all = "snake_case")]
 pub enum StatusFilter {
     Ready,
+    /// And not answered by the ledger.
     Released,
-    /// No batch is acknowledged yet: acknowledgements are not recorded by this version.
     Acknowledged,
-    /// Likewise.
     Rejected,
 }
 
@@ -94,47 +92,12 @@ pub async fn list(
         None => BatchFilter::All,
         Some(StatusFilter::Ready) => BatchFilter::Ready,
         Some(StatusFilter::Released) => BatchFilter::Released,
-        Some(StatusFilter::Acknowledged | StatusFilter::Rejected) => {
-            return Ok(Page { items: Vec::new(), next_cursor: None });
-        }
+        Some(StatusFilter::Acknowledged) => BatchFilter::Acknowledged,
+        Some(StatusFilter::Rejected) => BatchFilter::Rejected,
     };
     let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
     let rows = app.library.journal_batches(entity, filter, known, after, query.limit.get()).await?;
     let known_at = known.timestamp().ok_or_else(|| Problem::internal("no time"))?;
     let page = Page::cut(rows, query.limit, |(_, place)| Cursor { position: *place, known_at }.write(path, &filters))?;
     Ok(page.map(|(batch, _)| batch))
-}
-
-#[derive(Deserialize, IntoParams)]
-#[into_params(parameter_in = Query)]
-pub struct FeedQuery {
-    /// The last release that the reader has; 0 for all.
-    #[serde(default)]
-    #[param(minimum = 0)]
-    after: u32,
-    #[serde(default)]
-    limit: Limit,
-}
-
-/// The feed: releases in order, without gaps, resumable for ever
-#[derive(Debug, Serialize, ToSchema)]
-pub struct Feed {
-    pub items: Vec<ReleaseDocument>,
-    /// What to send as `after` next; the same as was sent when there is nothing new.
-    pub next_after: i64,
-}
-
-/// The releases of an entity after a number, in order
-#[utoipa::path(get, operation_id = "list_releases", path = "/v1/entities/{entity}/releases", tag = "journal", params(EntityPath, FeedQuery),
-    responses((status = 200, description = "Releases", body = Feed)))]
-pub async fn releases(
-    State(app): State<App>,
-    Path(entity): Path<EntityCode>,
-    Query(query): Query<FeedQuery>,
-) -> Result<Answer<Feed>, Problem> {
-    let after = i64::from(query.after);
-    let mut items = app.library.releases(entity.as_str(), after, query.limit.get()).await?;
-    items.truncate(query.limit.get());
-    let next_after = items.last().map_or(after, |last| last.release);
-    Ok(Answer::ok(Feed { items, next_after }))
 }

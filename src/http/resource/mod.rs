@@ -7,6 +7,7 @@ mod carrying_values;
 mod classification;
 mod entities;
 mod journal_batches;
+mod releases;
 mod reports;
 mod series;
 mod transactions;
@@ -44,7 +45,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(carrying_values::all))
         .routes(routes!(reports::rollforward))
         .routes(routes!(reports::trial_balance))
-        .routes(routes!(journal_batches::releases))
+        .routes(routes!(releases::releases))
         .routes(routes!(bond_issues::list, bond_issues::create))
         .routes(routes!(bond_issues::get))
         .routes(routes!(bond_issues::schedule))
@@ -67,6 +68,9 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(transactions::reverse))
         .routes(routes!(journal_batches::list))
         .routes(routes!(journal_batches::get))
+        .routes(routes!(releases::open))
+        .routes(routes!(releases::acknowledge))
+        .routes(routes!(releases::release_again))
 }
 
 impl App {

@@ -6,7 +6,7 @@ use crate::store::cells::{FromCells, cells};
 use crate::store::error::StoreError;
 use crate::store::read::Text;
 use crate::store::reader::{Arg, Reader};
-use crate::store::rows::{BatchRow, EntryRow, LineRow, ReleaseRow};
+use crate::store::rows::{AcknowledgementRow, BatchRow, EntryRow, LineRow, ReleaseRow};
 use crate::store::table::Stored;
 
 cells! {
@@ -32,9 +32,27 @@ pub struct WholeBatch {
     pub lines: Vec<LineRow>,
     /// Its newest release; none if it is not released.
     pub release: Option<ReleaseRow>,
+    /// What the ledger answered to its releases, by revision.
+    pub acknowledgements: Vec<AcknowledgementRow>,
     /// The id of the batch that inverts its entries.
     pub reversed_by: Option<String>,
 }
+
+impl WholeBatch {
+    /// What the ledger answered to the release that stands in it.
+    pub fn acknowledgement(&self) -> Option<&AcknowledgementRow> {
+        let revision = self.release.as_ref()?.revision;
+        self.acknowledgements.iter().find(|answer| answer.revision == revision)
+    }
+
+    /// Whether the ledger has it, or will: it is released, and not rejected.
+    pub fn is_under_way(&self) -> bool {
+        self.release.is_some() && self.acknowledgement().is_none_or(|answer| answer.status != REJECTED)
+    }
+}
+
+/// The status of a release of which the ledger posted nothing.
+pub const REJECTED: &str = "rejected";
 
 /// Which batches to list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -43,8 +61,12 @@ pub enum BatchFilter {
     All,
     /// Those with a role that has no account yet.
     Ready,
-    /// Those that were released.
+    /// Those that were released and not answered.
     Released,
+    /// Those whose newest release the ledger posted.
+    Acknowledged,
+    /// Those whose newest release the ledger posted nothing of.
+    Rejected,
 }
 
 /// The newest release of the batch `b` that was known at $2, or one of its columns.
@@ -71,12 +93,23 @@ fn batches(condition: &str) -> String {
 static BATCHES: Text = Text::new(|| batches(""));
 // Most batches are released as they are posted: those that were not have an index of their own.
 static READY: Text = Text::new(|| batches(&format!("and b.ready = 1 and not {RELEASED}")));
-static RELEASED_ONES: Text = Text::new(|| batches(&format!("and {RELEASED}")));
+static RELEASED_ONES: Text = Text::new(|| batches(&format!("and {RELEASED} and not {}", answered(""))));
+static ACKNOWLEDGED: Text = Text::new(|| batches(&format!("and {}", answered("and a.status = 'acknowledged'"))));
+static REJECTED_ONES: Text = Text::new(|| batches(&format!("and {}", answered("and a.status = 'rejected'"))));
+
+/// The condition that the ledger answered the newest release of the batch `b` that was known at $2.
+fn answered(with: &str) -> String {
+    format!(
+        "exists (select 1 from acknowledgement a where a.entity = b.entity and a.batch = b.id and a.sequence <= $2 {with} \
+         and a.revision = {})",
+        newest_release("revision")
+    )
+}
 
 /// The condition that a column is one of the texts in $2, on SQLite and on PostgreSQL.
 const AMONG: [&str; 2] = ["in (select value from json_each($2))", "= any($2)"];
 
-fn among<R: Stored>(column: &str, order: &str) -> [String; 2] {
+pub(super) fn among<R: Stored>(column: &str, order: &str) -> [String; 2] {
     AMONG.map(|among| {
         format!(
             "select {} from {} t where t.entity = $1 and t.{column} {among} order by {order}",
@@ -126,19 +159,22 @@ impl Reader<'_> {
         let mut lines = by_batch(self.among::<LineRow>(&WHOLE_LINES, entity, ids).await?, |row| &row.batch);
         let mut releases = by_batch(self.among::<ReleaseRow>(&WHOLE_RELEASES, entity, ids).await?, |row| &row.batch);
         let reversals: Vec<BatchRow> = self.among(&WHOLE_REVERSALS, entity, ids).await?;
+        let acknowledgements = self.acknowledgements(entity, ids).await?;
+        let mut acknowledgements = by_batch(acknowledgements, |row| &row.batch);
         let mut reversed_by: HashMap<String, String> =
             reversals.into_iter().filter_map(|by| Some((by.reverses?, by.id))).collect();
         let whole = |batch: BatchRow| WholeBatch {
             reversed_by: reversed_by.remove(&batch.id),
             entries: entries.remove(&batch.id).unwrap_or_default(),
             lines: lines.remove(&batch.id).unwrap_or_default(),
+            acknowledgements: acknowledgements.remove(&batch.id).unwrap_or_default(),
             release: releases.remove(&batch.id).and_then(|mut revisions| revisions.pop()),
             batch,
         };
         Ok(batches.into_iter().map(whole).collect())
     }
 
-    async fn among<R: FromCells>(
+    pub(super) async fn among<R: FromCells>(
         &mut self,
         texts: &'static [String; 2],
         entity: &str,
@@ -163,6 +199,8 @@ impl Reader<'_> {
             BatchFilter::All => &BATCHES,
             BatchFilter::Ready => &READY,
             BatchFilter::Released => &RELEASED_ONES,
+            BatchFilter::Acknowledged => &ACKNOWLEDGED,
+            BatchFilter::Rejected => &REJECTED_ONES,
         };
         let args = [Arg::Text(entity), Arg::Int(known), Arg::Int(after.0), Arg::Int(after.1), Arg::Int(limit)];
         self.all(text, &args).await
@@ -172,16 +210,6 @@ impl Reader<'_> {
     pub async fn batches_of_event(&mut self, entity: &str, event: &str) -> Result<Vec<String>, StoreError> {
         let text = "select distinct e.batch from entry e where e.entity = $1 and e.event = $2 order by e.batch";
         self.all(text, &[Arg::Text(entity), Arg::Text(event)]).await
-    }
-
-    /// The batches of an entity that are not released, in order of posting, after a sequence and ordinal.
-    pub async fn unreleased_batches(
-        &mut self,
-        entity: &str,
-        after: (i64, i64),
-        limit: i64,
-    ) -> Result<Vec<BatchHead>, StoreError> {
-        self.batches(entity, BatchFilter::Ready, i64::MAX, after, limit).await
     }
 
     /// The feed of an entity: its releases in order, after a number, each with the batch that it is a revision of. The

@@ -3,6 +3,7 @@
 //! Reads return the rows as they are kept. `known` is a sequence of the entity: a read that takes it sees what was recorded
 //! up to that command and nothing later, and so answers the same for ever.
 
+mod acknowledgements;
 mod batches;
 mod carrying;
 mod dates;
@@ -13,6 +14,7 @@ mod reversals;
 mod revisions;
 mod summary;
 
+pub use acknowledgements::{ReleasedBatch, Waiting};
 pub use batches::{BatchFilter, BatchHead, WholeBatch};
 pub use carrying::Carrying;
 pub use dates::{Asked, Dates, InForce, WrittenBy};

@@ -164,8 +164,7 @@ async fn partial_and_backdated_conversions_and_reversals_keep_the_component_in_p
     }
     let value = service.carrying_value(&issue, "2026-12-31").await;
     assert_figures(&value, json!({"equity_component": "120188.41"}));
-    let report = parwright::audit::verify::verify(&service.store).await.expect("the books can be read");
-    assert!(report.is_sound(), "{report}");
+    service.verify().await;
 }
 
 async fn at_maturity_the_component_stays_in_equity(service: Service) {

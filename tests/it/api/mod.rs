@@ -2,6 +2,7 @@
 
 mod account_mapping;
 mod accruals;
+mod acknowledgements;
 mod auth;
 mod backdated;
 mod bad_input;

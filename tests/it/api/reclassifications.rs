@@ -1,6 +1,5 @@
 //! The reclassification of what is current, which moves back; whole cases worked by hand. `classification` has the rules.
 
-use parwright::audit::verify::verify;
 use serde_json::{Value, json};
 
 use super::bad_transactions::Untouched;
@@ -149,8 +148,7 @@ async fn what_matures_within_a_year_moves_and_moves_back(service: Service) {
         assert_eq!(balance(&service, role, "2030-01-01").await, "0.00", "{role}");
     }
     check_rollforward(&service, "2029-01-01", "2030-12-31").await;
-    let report = verify(&service.store).await.expect("the books can be read");
-    assert!(report.is_sound(), "{report}");
+    service.verify().await;
 }
 
 /// A premium of 50,000 has 5,000 left; of 1,000,000 a principal of 400,000 is refinanced, and takes 2,000 of them along.
@@ -236,8 +234,7 @@ async fn it_is_recorded_once_a_date_and_reversed_as_one(service: Service) {
     let again = reclassify(&service, &issue, body).await;
     assert_eq!(again["reclassification"], first["reclassification"]);
     check_tied(&service, &issue, &["2029-06-30", "2029-07-01", "2029-07-31", "2029-08-01"]).await;
-    let report = verify(&service.store).await.expect("the books can be read");
-    assert!(report.is_sound(), "{report}");
+    service.verify().await;
 }
 
 /// At par. A conversion of the date itself or the next day leaves what was moved as it was; one recorded late shows as a difference.

@@ -114,8 +114,7 @@ async fn batches_and_events_are_linked_both_ways(service: Service) {
     let then = text(&converted["event"]["recorded_at"]);
     let events = items(&service.read(&format!("{}?known_at={then}", on(&issue, "events"))).await);
     assert_eq!((events.len(), events[1].get("reversed_by")), (2, None));
-    let report = parwright::audit::verify::verify(&service.store).await.expect("the books can be read");
-    assert!(report.is_sound(), "{report}");
+    service.verify().await;
 }
 
 async fn an_event_is_reversed_once_and_accruals_and_reversals_never(service: Service) {

@@ -154,8 +154,8 @@ on_both! {
             let found: Vec<_> = found.iter().map(|head| (head.batch.id.as_str(), head.release)).collect();
             assert_eq!(found, expected, "{filter:?} known {known}");
         }
-        let unreleased = reader.unreleased_batches(ENTITY, (0, 0), 10).await.expect("reads");
-        assert_eq!(unreleased.iter().map(|head| head.batch.id.as_str()).collect::<Vec<_>>(), ["b4"]);
+        let waiting = reader.waiting_batches(ENTITY, (0, 0), 10).await.expect("reads");
+        assert_eq!(waiting.iter().map(|waiting| waiting.id.as_str()).collect::<Vec<_>>(), ["b4"]);
         let whole = reader.batch(ENTITY, "b2").await.expect("reads").expect("it is there");
         assert_eq!(whole.entries, rows.entries[..1]);
         assert_eq!(whole.lines, rows.lines[..2]);

@@ -180,6 +180,12 @@ impl Service {
     }
 
     /// All batches of `ACME` in order.
+    /// Every hash and every tie of the books.
+    pub async fn verify(&self) {
+        let report = parwright::audit::verify::verify(&self.store).await.expect("the books can be read");
+        assert!(report.is_sound(), "{report}");
+    }
+
     pub async fn batches(&self) -> Vec<Value> {
         items(&self.read("/v1/journal-batches?entity=ACME&limit=500").await)
     }

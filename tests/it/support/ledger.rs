@@ -30,8 +30,17 @@ pub fn check_answer(answer: &Value) {
 #[track_caller]
 pub fn check_batch(batch: &Value) {
     let previewed = batch["id"].is_null();
-    let released = batch["status"] == json!("released");
+    let status = text(&batch["status"]);
+    let answered = ["acknowledged", "rejected"].contains(&status);
+    let released = answered || status == "released";
     let mut optional = String::new();
+    if answered {
+        assert_eq!(
+            (&batch["acknowledgement"]["status"], &batch["acknowledgement"]["revision"]),
+            (&batch["status"], &batch["revision"])
+        );
+        optional += " acknowledgement";
+    }
     if released && !previewed {
         optional += " release revision";
     }
@@ -263,7 +272,7 @@ pub fn check_position(position: &Value) {
     }
 }
 
-/// A batch's hash by its documented rule: SHA-256 over the RFC 8785 canonical form of the batch without `content_sha256`, `release`,
+/// A batch's hash by its documented rule: SHA-256 over the RFC 8785 canonical form of the batch without `acknowledgement`, `content_sha256`, `release`,
 /// `reversed_by`, `revision` and `status`, and of its lines without `account`, `account_name` and `dimensions`.
 pub fn content_hash(batch: &Value) -> String {
     let mut hashed = batch.clone();
@@ -271,7 +280,7 @@ pub fn content_hash(batch: &Value) -> String {
         let fields = object.as_object_mut().expect("an object");
         fields.retain(|name, _| !names.contains(&name.as_str()));
     };
-    without(&mut hashed, &["content_sha256", "release", "reversed_by", "revision", "status"]);
+    without(&mut hashed, &["acknowledgement", "content_sha256", "release", "reversed_by", "revision", "status"]);
     for entry in hashed["entries"].as_array_mut().expect("entries") {
         for line in entry["lines"].as_array_mut().expect("lines") {
             without(line, &["account", "account_name", "dimensions"]);
