@@ -1,6 +1,6 @@
 //! From account roles to an entity's own ledger accounts.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::civil::Date;
 
@@ -38,6 +38,33 @@ impl AccountMapping {
     /// Adds a mapping.
     pub fn add(&mut self, mapping: Mapping) {
         self.0.push(mapping);
+    }
+
+    /// The dates from which on a mapping of an issue, or of its entity, is in force.
+    pub fn changes(&self, bond_issue: &str) -> BTreeSet<Date> {
+        let of = |mapping: &&Mapping| mapping.bond_issue.as_deref().is_none_or(|issue| issue == bond_issue);
+        self.0.iter().filter(of).map(|mapping| mapping.effective_from).collect()
+    }
+
+    /// The issues that have mappings of their own.
+    pub fn issues(&self) -> BTreeSet<&str> {
+        self.0.iter().filter_map(|mapping| mapping.bond_issue.as_deref()).collect()
+    }
+
+    /// The sequence of the mapping that was recorded last; 0 before the first.
+    pub fn newest(&self) -> i64 {
+        self.0.iter().map(|mapping| mapping.sequence).max().unwrap_or_default()
+    }
+
+    /// Where the balance of a role stands on a date: in its account, or where it has none in the last that named one.
+    pub fn holds(&self, role: AccountRole, bond_issue: &str, on: Date) -> Option<&Account> {
+        let naming = |issue: Option<&str>| {
+            let of =
+                self.0.iter().filter(|mapping| mapping.bond_issue.as_deref() == issue && mapping.effective_from <= on);
+            let named = of.filter_map(|mapping| Some((mapping, mapping.accounts.get(&role)?)));
+            named.max_by_key(|(mapping, _)| (mapping.effective_from, mapping.sequence)).map(|(_, account)| account)
+        };
+        self.resolve(role, bond_issue, on).or_else(|| naming(Some(bond_issue))).or_else(|| naming(None))
     }
 
     /// The account of a role for an issue on a date: by the issue's own mapping if that names the role, else by the entity's.

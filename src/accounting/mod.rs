@@ -4,6 +4,7 @@
 //! Read in this order: [`money`], [`instrument`] (what was issued and the curve that it follows), [`position`] (what is
 //! outstanding), [`journal`] (what is posted), [`transaction`] (the rules that turn a command into postings).
 
+pub mod account_change;
 pub mod account_mapping;
 pub mod classification;
 pub mod fiscal_calendar;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use super::BatchHeadDocument;
 use super::wire::DateString;
 use crate::accounting::framework::Framework;
 
@@ -46,6 +47,11 @@ pub struct EntityDocument {
     /// Legal Entity Identifier (ISO 17442).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lei: Option<String>,
+    /// The most lines that one batch may have, where the ledger takes no more; batches are cut between entries, and a longer entry stands
+    /// alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(minimum = 2)]
+    pub max_lines_per_batch: Option<u32>,
 }
 
 /// A ledger account.
@@ -70,7 +76,10 @@ pub struct AccountMappingDocument {
     /// In answers: from when on it is in force.
     #[serde(default, skip_serializing_if = "Option::is_none", skip_deserializing)]
     pub effective_from: Option<DateString>,
-    /// In answers: roles that have no account.
+    /// In answers: the batches that move balances to the accounts of a mapping that was recorded.
+    #[serde(default, skip_serializing_if = "Vec::is_empty", skip_deserializing)]
+    pub journal_batches: Vec<BatchHeadDocument>,
+    /// In answers: roles that the issue, or an issue of the entity, can ever need and that have no account.
     #[serde(default, skip_serializing_if = "Option::is_none", skip_deserializing)]
     pub missing: Option<Vec<String>>,
 }

@@ -2,11 +2,13 @@
 
 use jiff::civil::Date;
 
-use super::batch::{self, Batch, Drafts};
+use super::account_moves::follow;
+use super::batch::{self, Batch};
 use super::convert;
 use super::decide::{Asked, Decided};
 use super::draft::{self, Draft, Stamp, new_id};
 use super::error::RecordError;
+use super::grouping::Drafts;
 use super::preview;
 use super::record::{CREATED, Done, OK, Pages};
 use super::recorder::Recorded;
@@ -37,7 +39,10 @@ async fn decide(
     let revisions = reader.revisions_of_entity(&entity).await?;
     loop {
         let page = reader.issue_states_page(&entity, &after, PAGE).await?;
-        let Some(last) = page.last() else { return Ok(accrued) };
+        let Some(last) = page.last() else {
+            follow(&mut accrued.drafts, workspace)?;
+            return Ok(accrued);
+        };
         after.clone_from(&last.issue.id);
         for stored in &page {
             let id = stored.issue.id.clone();

@@ -1,20 +1,24 @@
 //! What the ledger answers to a release, and releasing again what it rejected.
 
+use std::sync::Arc;
+
 use serde_json::{Value, json};
 
+use super::account_moves::Mapped;
 use super::draft::Stamp;
 use super::error::RecordError;
 use super::record::{CREATED, Done, OK};
 use super::recorder::Recorded;
+use super::release::ReleaseAccounts;
 use super::session::Session;
-use super::waiting::{Cause, release_waiting};
+use super::waiting::{Cause, Released};
 use super::workspace::Workspace;
 use super::{preview, render};
 use crate::accounting::Refusal;
 use crate::document::{
     AcknowledgedStatus, AcknowledgementAnswer, AcknowledgementDocument, AcknowledgementRequest, ReleasedAgain,
 };
-use crate::store::{AcknowledgementRow, Reader, Rows};
+use crate::store::{AcknowledgementRow, Reader, Rows, WholeBatch};
 
 /// Why an answer of the ledger was not taken, or a batch not released again.
 #[derive(Debug, thiserror::Error)]
@@ -29,6 +33,10 @@ pub enum NotAcknowledged {
     Differently { number: String, stored: Box<AcknowledgementDocument> },
     #[error("{what} of the ledger: {counted}; of revision {revision} of {number}: {released}. Nothing is acknowledged")]
     TotalsMismatch { number: String, revision: i64, what: &'static str, counted: String, released: String },
+    #[error(
+        "the balances of {number} were moved by the mapping that was recorded after it was rejected; it is not released again"
+    )]
+    Replaced { number: String },
     #[error("{number} is {status}; only a batch whose newest revision the ledger rejected is released again")]
     NotRejected { number: String, status: &'static str },
 }
@@ -41,7 +49,7 @@ impl NotAcknowledged {
             NotAcknowledged::NotNewest { .. } => "not_the_newest_revision",
             NotAcknowledged::Differently { .. } => "acknowledged_differently",
             NotAcknowledged::TotalsMismatch { .. } => "totals_mismatch",
-            NotAcknowledged::NotRejected { .. } => "not_rejected",
+            NotAcknowledged::NotRejected { .. } | NotAcknowledged::Replaced { .. } => "not_rejected",
         }
     }
 
@@ -53,7 +61,9 @@ impl NotAcknowledged {
             NotAcknowledged::TotalsMismatch { what, counted, released, .. } => {
                 vec![("total", json!(what)), ("counted", json!(counted)), ("released", json!(released))]
             }
-            NotAcknowledged::NotReleased { .. } | NotAcknowledged::NotRejected { .. } => Vec::new(),
+            NotAcknowledged::NotReleased { .. }
+            | NotAcknowledged::NotRejected { .. }
+            | NotAcknowledged::Replaced { .. } => Vec::new(),
         }
     }
 }
@@ -215,10 +225,11 @@ pub(super) async fn release_again(
     reader: &mut Reader<'_>,
 ) -> Result<Done, RecordError> {
     let stamp = session.stamp(workspace);
-    let (answer, mut rows) = again(&stamp, workspace, batch, reader).await?;
+    let (answer, mut released) = again(&stamp, workspace, batch, reader).await?;
+    let mut rows = std::mem::take(&mut released.rows);
     let recorded = Recorded::new(CREATED, &answer)?;
     session.finish(workspace, &stamp, ("release", batch), &mut rows, &recorded)?;
-    Ok(Done::new(recorded, rows))
+    Ok(Done { pages: released.pages(stamp), ..Done::new(recorded, rows) })
 }
 
 /// What releasing the batch again would be answered with.
@@ -236,17 +247,27 @@ pub(super) async fn preview_release(
     Recorded::new(OK, &ReleasedAgain { release: None, released_at: None, release_sha256: None, ..answer })
 }
 
+/// Whether a batch that moves balances was rejected before a mapping was recorded, which then moved them instead.
+fn is_replaced(whole: &WholeBatch, workspace: &Workspace) -> Result<bool, RecordError> {
+    let moves_accounts = !ReleaseAccounts::of(whole.release.as_ref())?.lines.is_empty();
+    let rejected_before = whole.acknowledgement().is_some_and(|answer| answer.sequence < workspace.mapping.newest());
+    Ok(moves_accounts && rejected_before)
+}
+
 async fn again(
     stamp: &Stamp,
     workspace: &mut Workspace,
     batch: &str,
     reader: &mut Reader<'_>,
-) -> Result<(ReleasedAgain, Rows), RecordError> {
+) -> Result<(ReleasedAgain, Released), RecordError> {
     let entity = workspace.head.entity.clone();
     let whole = reader.batch(&entity, batch).await?;
     let whole = whole.ok_or_else(|| RecordError::NotFound(format!("the journal batch {batch}")))?;
     let number = whole.batch.number.clone();
     match whole.acknowledgement().map(render::acknowledgement).transpose()?.map(|answer| answer.status) {
+        Some(AcknowledgedStatus::Rejected) if is_replaced(&whole, workspace)? => {
+            return Err(NotAcknowledged::Replaced { number }.into());
+        }
         Some(AcknowledgedStatus::Rejected) => {}
         Some(AcknowledgedStatus::Acknowledged) => {
             return Err(NotAcknowledged::NotRejected { number, status: "acknowledged" }.into());
@@ -256,9 +277,9 @@ async fn again(
         }
         None => return Err(NotAcknowledged::NotReleased { number }.into()),
     }
-    let mut rows = Rows::default();
-    release_waiting(workspace, stamp, Cause::Asked(batch), &mut rows, reader).await?;
-    let released = rows.releases.iter().find(|release| release.batch == batch);
+    let mapped = Mapped::new(workspace, Arc::clone(&workspace.mapping))?;
+    let all = Released::by(Cause::Asked(batch), mapped, workspace, stamp, reader).await?;
+    let released = all.rows.releases.iter().find(|release| release.batch == batch);
     let released = released.ok_or(NotAcknowledged::NotReleased { number: number.clone() })?;
     let answer = ReleasedAgain {
         batch: batch.to_owned(),
@@ -268,5 +289,5 @@ async fn again(
         released_at: stamp.time(),
         release_sha256: Some(released.release_sha256.clone()),
     };
-    Ok((answer, rows))
+    Ok((answer, all))
 }

@@ -9,8 +9,9 @@ use std::ops::Range;
 
 use jiff::civil::Date;
 
-use super::draft::{Draft, Stamp, new_id};
+use super::draft::{Stamp, new_id};
 use super::error::RecordError;
+use super::grouping::{Drafts, Member};
 use super::release::ReleaseAccounts;
 use super::workspace::Workspace;
 use crate::accounting::journal::{Posting, Side, StatementEffects};
@@ -22,24 +23,8 @@ use crate::document::{
 };
 use crate::store::{self, Rows};
 
-/// The most entries that one batch holds.
-const MOST_ENTRIES: usize = 10_000;
 /// How many entries are made at once.
 const PAGE: usize = 250;
-
-/// Drafts and, unless they are previewed, the ids of their events.
-#[derive(Clone, Copy)]
-pub(super) struct Drafts<'a> {
-    pub drafts: &'a [Draft],
-    pub events: &'a [String],
-}
-
-/// A posting, by the place of its draft and its place in it.
-#[derive(Clone, Copy)]
-struct Member {
-    draft: usize,
-    posting: usize,
-}
 
 /// A batch with its number, hash and release, if it is recorded.
 pub(super) struct Batch {
@@ -52,15 +37,6 @@ pub(super) struct Batch {
 }
 
 impl<'a> Drafts<'a> {
-    fn of(self, member: Member) -> (&'a Draft, &'a Posting) {
-        let draft = &self.drafts[member.draft];
-        (draft, &draft.postings[member.posting])
-    }
-
-    fn postings(self, members: &'a [Member]) -> impl Iterator<Item = &'a Posting> + Clone {
-        members.iter().map(move |member| self.of(*member).1)
-    }
-
     /// Puts the postings into batches: one posting date and one currency each, in order, numbered within the fiscal year and
     /// released if every role has an account. Without a stamp it is a preview, and nothing has an id.
     ///
@@ -80,20 +56,12 @@ impl<'a> Drafts<'a> {
         workspace: &mut Workspace,
         stamp: Option<&Stamp>,
     ) -> Result<Vec<Batch>, RecordError> {
-        // What inverts a batch stands in one of its own, before what follows from the inversion.
-        let mut groups: BTreeMap<(Date, bool, Option<&str>, &str), Vec<Member>> = BTreeMap::new();
-        for (draft, of) in self.drafts.iter().enumerate() {
-            for (posting, on) in of.postings.iter().enumerate() {
-                let reverses = on.reverses.as_deref();
-                let key = (on.posting_date, reverses.is_none(), reverses, of.currency.code());
-                let group = groups.entry(key).or_default();
-                group.push(Member { draft, posting });
-            }
-        }
-        let cut =
-            groups.iter().flat_map(|((date, ..), members)| members.chunks(MOST_ENTRIES).map(|part| (*date, part)));
+        let cut = self.groups(workspace.most_lines);
         let next = ordinal.saturating_add(1);
-        cut.zip(next..).map(|((date, part), ordinal)| self.batch(date, part, ordinal, workspace, stamp)).collect()
+        cut.iter()
+            .zip(next..)
+            .map(|((date, part), ordinal)| self.batch(*date, part, ordinal, workspace, stamp))
+            .collect()
     }
 
     fn batch(
@@ -129,26 +97,6 @@ impl<'a> Drafts<'a> {
             }
         }
         Ok(batch)
-    }
-
-    fn accounts(self, date: Date, members: &[Member], workspace: &Workspace) -> Option<ReleaseAccounts> {
-        let waits = |(draft, posting): (&Draft, &Posting)| {
-            posting.reverses.as_ref().is_some_and(|original| draft.unreleased.contains(original))
-        };
-        if members.iter().any(|member| waits(self.of(*member))) {
-            return None;
-        }
-        let issue = |draft: &'a Draft| draft.bond_issue.as_deref().unwrap_or_default();
-        let dimensions: BTreeMap<&str, &BTreeMap<String, String>> = members
-            .iter()
-            .map(|member| self.of(*member).0)
-            .map(|draft| (issue(draft), &draft.document.dimensions))
-            .collect();
-        let lines = members.iter().flat_map(|member| {
-            let (draft, posting) = self.of(*member);
-            posting.entry.lines().iter().map(move |line| (issue(draft), line.role.name()))
-        });
-        ReleaseAccounts::resolve(lines, date, &workspace.mapping, |issue| dimensions.get(issue).copied())
     }
 
     fn document(
@@ -207,7 +155,7 @@ impl<'a> Drafts<'a> {
             bond_issue: draft.bond_issue.clone(),
             reference: draft.document.reference.clone(),
             isin: draft.document.isin.clone(),
-            event: self.events.get(member.draft).cloned(),
+            event: self.events.get(member.draft).filter(|_| !posting.moves_accounts()).cloned(),
             effective_date: posting.effective_date.to_string(),
             description: posting.entry.description().to_owned(),
             lines: posting

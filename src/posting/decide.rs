@@ -6,6 +6,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use serde::Serialize;
 
+use super::account_moves::follow;
 use super::command::IssueCommand;
 use super::convert;
 use super::draft::Draft;
@@ -119,7 +120,14 @@ pub(super) async fn on_issue(
     command: &IssueCommand,
     reader: &mut Reader<'_>,
 ) -> Result<Decided, RecordError> {
-    let asked = asked(workspace, id)?;
+    let mut decided = decide(asked(workspace, id)?, command, reader).await?;
+    if let Decided::Drafted(drafted) = &mut decided {
+        follow(std::slice::from_mut(&mut drafted.draft), workspace)?;
+    }
+    Ok(decided)
+}
+
+async fn decide(asked: Asked<'_>, command: &IssueCommand, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
     match command {
         IssueCommand::Accrue(request) => asked.accrue(request, reader).await,
         IssueCommand::PayCoupon(request) => {
@@ -338,14 +346,17 @@ pub(super) fn new_issue(
         request: serde_json::Value::Null,
         framework: workspace.framework,
     };
-    if books.instrument.terms().opening.is_some() {
+    let mut drafted = if books.instrument.terms().opening.is_some() {
         let decision = opening_balance::decide(&books)?;
         let opening_interest = Some(OpeningInterestBlock::of(&decision.outcome, currency)?);
         let blocks = RecordingAnswer { opening_interest, ..RecordingAnswer::default() };
-        return parts("opening_balance").draft(decision, blocks, Rows::default());
-    }
-    let decision = issuance::decide(&books.instrument, calendar)?;
-    let issuance = Some(IssuanceBlock::of(&decision.outcome, currency)?);
-    let blocks = RecordingAnswer { issuance, ..RecordingAnswer::default() };
-    parts("issuance").draft(decision, blocks, Rows::default())
+        parts("opening_balance").draft(decision, blocks, Rows::default())?
+    } else {
+        let decision = issuance::decide(&books.instrument, calendar)?;
+        let issuance = Some(IssuanceBlock::of(&decision.outcome, currency)?);
+        let blocks = RecordingAnswer { issuance, ..RecordingAnswer::default() };
+        parts("issuance").draft(decision, blocks, Rows::default())?
+    };
+    follow(std::slice::from_mut(&mut drafted.draft), workspace)?;
+    Ok(drafted)
 }

@@ -1,14 +1,16 @@
 //! Entities and their account mappings, and the releases that a mapping brings about.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use jiff::civil::Date;
 
+use super::account_moves::Mapped;
 use super::error::RecordError;
 use super::record::{CREATED, Done, OK, json};
 use super::recorder::Recorded;
 use super::session::Session;
-use super::waiting::{Cause, release_waiting};
+use super::waiting::{Cause, Released};
 use super::workspace::Workspace;
 use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::journal::AccountRole;
@@ -34,15 +36,7 @@ pub(super) fn create(
         hash: String::new(),
         closed_through: None,
     };
-    let mut workspace = Workspace::new(
-        head,
-        document.framework.into(),
-        document.functional_currency.clone(),
-        document.fiscal_year_end.clone(),
-    );
-    let stamp = session.stamp(&workspace);
-    let mut rows = Rows::default();
-    rows.entities.push(EntityRow {
+    let mut row = EntityRow {
         entity: document.code.clone(),
         name: document.name.clone(),
         functional_currency: document.functional_currency.clone(),
@@ -50,8 +44,14 @@ pub(super) fn create(
         fiscal_year_end: document.fiscal_year_end.clone(),
         fiscal_calendar: None,
         lei: document.lei.clone(),
-        recorded_at: stamp.recorded_at,
-    });
+        recorded_at: 0, // given with the stamp
+        max_lines_per_batch: document.max_lines_per_batch.map_or(0, i64::from),
+    };
+    let mut workspace = Workspace::new(head, row.clone())?;
+    let stamp = session.stamp(&workspace);
+    row.recorded_at = stamp.recorded_at;
+    let mut rows = Rows::default();
+    rows.entities.push(row);
     let recorded = Recorded::new(CREATED, document)?;
     session.finish(&mut workspace, &stamp, ("entity", &document.code), &mut rows, &recorded)?;
     held.insert(document.code.clone(), workspace);
@@ -75,6 +75,9 @@ fn check(document: &EntityDocument) -> Result<(), Refusal> {
         return Err(Refusal::invalid("functional_currency", &document.functional_currency, rule));
     }
     FiscalCalendar::new(&document.fiscal_year_end, None)?;
+    if let Some(most) = document.max_lines_per_batch.filter(|most| *most < 2) {
+        return Err(Refusal::invalid("max_lines_per_batch", most, "an entry has at least two lines"));
+    }
     match document.lei.as_deref().filter(|lei| !identifier::is_lei(lei)) {
         Some(lei) => Err(Refusal::invalid(
             "lei",
@@ -120,15 +123,21 @@ pub(super) async fn map_accounts(
         effective_from: effective_from.to_string(),
         accounts: json(&mapping.accounts)?,
     };
+    let old = Arc::clone(&workspace.mapping);
     workspace.map(&row)?;
     rows.account_mappings.push(row);
-    release_waiting(workspace, &stamp, Cause::Mapped, &mut rows, reader).await?;
+    let mut mapped = Mapped::new(workspace, old)?;
+    mapped.balances(effective_from, bond_issue, reader).await?;
+    mapped.rejected(reader).await?;
+    let mut released = Released::by(Cause::Mapped, mapped, workspace, &stamp, reader).await?;
+    rows.extend(std::mem::take(&mut released.rows));
     let answer = AccountMappingDocument {
         accounts: mapping.accounts.clone(),
         effective_from: Some(crate::document::wire::DateString(effective_from)),
+        journal_batches: released.heads(),
         missing: None,
     };
     let recorded = Recorded::new(OK, &answer)?;
     session.finish(workspace, &stamp, ("account_mapping", bond_issue.unwrap_or(&entity)), &mut rows, &recorded)?;
-    Ok(Done::new(recorded, rows))
+    Ok(Done { pages: released.pages(stamp), ..Done::new(recorded, rows) })
 }

@@ -7,6 +7,7 @@
 //! Reading order: `command` (what comes in), `workspace` (the books under the lock), `decide` (command to draft), `draft` and
 //! `batch` (draft to rows and answer), `session` (one command), `writer` (the loop around them), `recorder` (the way to it).
 
+mod account_moves;
 mod accrue_entity;
 mod acknowledge;
 mod batch;
@@ -17,6 +18,7 @@ mod decide;
 mod draft;
 mod entity;
 mod error;
+mod grouping;
 mod inducement;
 mod preview;
 mod record;

@@ -1,6 +1,6 @@
 //! Releases: a batch with accounts, names and dimensions as mapped at one moment.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
@@ -18,6 +18,26 @@ pub struct ReleaseAccounts {
     pub default: BTreeMap<String, AccountDocument>,
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub issues: BTreeMap<String, IssueAccounts>,
+    /// Lines that have an account of their own, since they move a balance between accounts.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lines: Vec<LineAccount>,
+}
+
+/// The account of one line of a release.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LineAccount {
+    pub entry: usize,
+    pub line: usize,
+    pub account: AccountDocument,
+}
+
+/// A line that is to have an account.
+#[derive(Clone, Copy, Debug)]
+pub struct Unresolved<'a> {
+    pub issue: &'a str,
+    pub role: &'a str,
+    /// Its entry and its place there, with the account that it has by itself.
+    pub own: Option<(usize, usize, &'a Account)>,
 }
 
 /// What is an issue's own in a release.
@@ -32,23 +52,27 @@ pub struct IssueAccounts {
 impl ReleaseAccounts {
     /// The accounts of every role that a batch posts to, for each issue in it; `None` if a role has none.
     ///
-    /// `lines` gives issue and role of each line, `dimensions` an issue's own.
+    /// `dimensions` gives an issue's own.
     pub fn resolve<'a>(
-        lines: impl Iterator<Item = (&'a str, &'a str)>,
+        lines: impl Iterator<Item = Unresolved<'a>>,
         posting_date: Date,
         mapping: &AccountMapping,
         dimensions: impl Fn(&str) -> Option<&'a BTreeMap<String, String>>,
     ) -> Option<ReleaseAccounts> {
         let mut accounts = ReleaseAccounts::default();
-        for (issue, name) in lines {
+        for Unresolved { issue, role: name, own } in lines {
             let role = AccountRole::from_name(name)?;
-            let account = mapping.resolve(role, issue, posting_date)?;
-            let default = mapping.resolve(role, "", posting_date);
-            if default == Some(account) {
-                accounts.default.entry(name.to_owned()).or_insert_with(|| account_document(account));
+            if let Some((entry, line, account)) = own {
+                accounts.lines.push(LineAccount { entry, line, account: account_document(account) });
             } else {
-                let own = accounts.issues.entry(issue.to_owned()).or_default();
-                own.accounts.entry(name.to_owned()).or_insert_with(|| account_document(account));
+                let account = mapping.resolve(role, issue, posting_date)?;
+                let default = mapping.resolve(role, "", posting_date);
+                if default == Some(account) {
+                    accounts.default.entry(name.to_owned()).or_insert_with(|| account_document(account));
+                } else {
+                    let own = accounts.issues.entry(issue.to_owned()).or_default();
+                    own.accounts.entry(name.to_owned()).or_insert_with(|| account_document(account));
+                }
             }
             if let Some(dimensions) = dimensions(issue).filter(|dimensions| !dimensions.is_empty()) {
                 accounts.issues.entry(issue.to_owned()).or_default().dimensions.clone_from(dimensions);
@@ -59,10 +83,13 @@ impl ReleaseAccounts {
 
     /// Writes the accounts into a batch's lines.
     pub fn fill(&self, batch: &mut BatchDocument) {
+        let by_itself: HashMap<(usize, usize), &AccountDocument> =
+            self.lines.iter().map(|own| ((own.entry, own.line), &own.account)).collect();
         for entry in &mut batch.entries {
             let own = entry.bond_issue.as_ref().and_then(|issue| self.issues.get(issue));
             for line in &mut entry.lines {
-                let own_account = own.and_then(|own| own.accounts.get(&line.account_role));
+                let of_issue = || own.and_then(|own| own.accounts.get(&line.account_role));
+                let own_account = by_itself.get(&(entry.sequence, line.line)).copied().or_else(of_issue);
                 if let Some(account) = own_account.or_else(|| self.default.get(&line.account_role)) {
                     line.account = Some(account.account.clone());
                     line.account_name.clone_from(&account.name);
@@ -73,6 +100,22 @@ impl ReleaseAccounts {
                 }
             }
         }
+    }
+
+    /// The accounts of a release as it is kept; none of no release.
+    ///
+    /// # Errors
+    /// When they cannot be read.
+    pub fn of(release: Option<&store::ReleaseRow>) -> Result<ReleaseAccounts, RecordError> {
+        let read = |release: &store::ReleaseRow| serde_json::from_str(&release.accounts);
+        let accounts = release.map(read).transpose().map_err(|error| RecordError::corrupt("release", error))?;
+        Ok(accounts.unwrap_or_default())
+    }
+
+    /// The account of a role for an issue.
+    pub fn account(&self, role: &str, issue: &str) -> Option<Account> {
+        let own = self.issues.get(issue).and_then(|own| own.accounts.get(role));
+        own.or_else(|| self.default.get(role)).map(account)
     }
 
     /// The row of a release of a batch. Its hash is SHA-256 over the RFC 8785 canonical form of accounts, batch, content_sha256,
@@ -120,6 +163,11 @@ impl ReleaseAccounts {
         });
         Ok(hex(&Sha256::digest(serde_json_canonicalizer::to_vec(&hashed).map_err(corrupt)?)))
     }
+}
+
+/// The account of a document.
+pub fn account(document: &AccountDocument) -> Account {
+    Account { account: document.account.clone(), name: document.name.clone(), dimensions: document.dimensions.clone() }
 }
 
 /// An account as it stands in a document.

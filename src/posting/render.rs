@@ -136,7 +136,7 @@ fn entry_document(
         bond_issue: Some(entry.bond_issue.clone()),
         reference: issue.map(|issue| issue.reference.clone()).unwrap_or_default(),
         isin: issue.and_then(|issue| issue.isin.clone()),
-        event: Some(entry.event.clone()),
+        event: Some(entry.event.clone()).filter(|event| !event.is_empty()),
         effective_date: entry.effective_date.clone(),
         description: entry.description.clone(),
         lines: lines.iter().map(|line| line_document(line, currency)).collect::<Result<_, _>>()?,

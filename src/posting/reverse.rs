@@ -17,6 +17,7 @@ use crate::store::{self, CouponRow, EventRow, Reader, Rows, WholeBatch};
 impl Asked<'_> {
     pub(super) async fn reverse(&self, reversing: &Reversing, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
         let reversal = reversing.request.command()?;
+        check_event(&reversing.event)?;
         let event = reader.event(self.entity, &reversing.event).await?;
         let event = event.ok_or_else(|| RecordError::NotFound(format!("the event {}", reversing.event)))?;
         check_kind(&event, reversing.holds_accruals_alone)?;
@@ -173,6 +174,17 @@ impl Asked<'_> {
 
 fn is_revision(kind: &str) -> bool {
     matches!(kind, "modification" | "estimate" | "issue_cost_adjustment")
+}
+
+/// What moves balances between accounts is of no event.
+fn check_event(event: &str) -> Result<(), Refusal> {
+    if !event.is_empty() {
+        return Ok(());
+    }
+    Err(Refusal::NotReversible {
+        what: "a batch that moves balances between accounts".to_owned(),
+        instead: "record the account mapping that is right, which moves them on".to_owned(),
+    })
 }
 
 fn check_kind(event: &EventRow, holds_accruals_alone: bool) -> Result<(), Refusal> {

@@ -1,5 +1,6 @@
 //! Conversions and coupon payments of a series: one command, one commit, an event on each of its issues.
 
+use super::account_moves::follow;
 use super::command::SeriesCommand;
 use super::decide::{self, Asked, Drafted};
 use super::draft::{Stamp, new_id};
@@ -64,10 +65,14 @@ async fn decide(
     let ids: Vec<&str> = members.iter().map(String::as_str).collect();
     workspace.fetch(&ids, reader).await?;
     let issues = ids.iter().map(|id| decide::asked(workspace, id)).collect::<Result<Vec<_>, _>>()?;
-    match command {
-        SeriesCommand::Convert(request) => convert(&issues, request, reader).await,
-        SeriesCommand::PayCoupon(request) => pay_coupon(&issues, request, reader).await,
+    let mut split = match command {
+        SeriesCommand::Convert(request) => convert(&issues, request, reader).await?,
+        SeriesCommand::PayCoupon(request) => pay_coupon(&issues, request, reader).await?,
+    };
+    for (_, drafted) in &mut split.drafts {
+        follow(std::slice::from_mut(&mut drafted.draft), workspace)?;
     }
+    Ok(split)
 }
 
 async fn convert(

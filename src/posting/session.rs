@@ -5,11 +5,11 @@ use std::sync::Arc;
 
 use sha2::{Digest, Sha256};
 
-use super::batch::Drafts;
 use super::command::{Command, Context, IssueCommand};
 use super::decide::{self, Decided, Drafted};
 use super::draft::{self, Stamp, new_id};
 use super::error::RecordError;
+use super::grouping::Drafts;
 use super::record::{CREATED, Done, OK, json};
 use super::recorder::Recorded;
 use super::workspace::{IssueState, Workspace};

@@ -24,16 +24,19 @@ pub(super) struct Workspace {
     pub framework: Framework,
     pub functional_currency: String,
     pub fiscal_year_end: String,
+    /// The most lines of a batch.
+    pub most_lines: usize,
     pub mapping: Arc<AccountMapping>,
     /// The last batch number given in each fiscal year.
     pub numbers: BTreeMap<i64, i64>,
     issues: HashMap<String, IssueState>,
 }
 
-/// An entity's gap-free counters.
+/// An entity's gap-free counters, and its mapping.
 pub(super) struct Counters {
     head: store::EntityHeadRow,
     numbers: BTreeMap<i64, i64>,
+    mapping: Arc<AccountMapping>,
 }
 
 /// One issue: what it is, and the books as far as they are in memory.
@@ -53,22 +56,23 @@ pub(super) struct Newest {
 }
 
 impl Workspace {
-    /// The books of an entity that is being created.
-    pub fn new(
-        head: store::EntityHeadRow,
-        framework: Framework,
-        functional_currency: String,
-        fiscal_year_end: String,
-    ) -> Workspace {
-        Workspace {
+    /// The books of an entity without mappings and batches.
+    ///
+    /// # Errors
+    /// When its framework cannot be read.
+    pub fn new(head: store::EntityHeadRow, entity: store::EntityRow) -> Result<Workspace, RecordError> {
+        let framework: FrameworkName = serde_json::from_value(entity.framework.into())
+            .map_err(|error| RecordError::corrupt("framework", error))?;
+        Ok(Workspace {
             head,
-            framework,
-            functional_currency,
-            fiscal_year_end,
+            framework: framework.into(),
+            functional_currency: entity.functional_currency,
+            fiscal_year_end: entity.fiscal_year_end,
+            most_lines: usize::try_from(entity.max_lines_per_batch).ok().filter(|most| *most > 0).unwrap_or(usize::MAX),
             mapping: Arc::default(),
             numbers: BTreeMap::new(),
             issues: HashMap::new(),
-        }
+        })
     }
 
     /// Adds an account mapping.
@@ -80,32 +84,24 @@ impl Workspace {
     /// Reads an entity's books; `None` if there is no such entity.
     pub async fn load(head: store::EntityHeadRow, reader: &mut Reader<'_>) -> Result<Option<Workspace>, RecordError> {
         let Some(entity) = reader.entity(&head.entity).await? else { return Ok(None) };
-        let framework: FrameworkName = serde_json::from_value(entity.framework.clone().into())
-            .map_err(|error| RecordError::corrupt("framework", error))?;
         let mappings = reader.mappings(&head.entity, head.sequence).await?;
         let mappings = mappings.iter().map(convert::mapping).collect::<Result<Vec<_>, _>>()?;
         let numbers =
             reader.year_heads(&head.entity).await?.into_iter().map(|year| (year.fiscal_year, year.number)).collect();
-        Ok(Some(Workspace {
-            framework: framework.into(),
-            functional_currency: entity.functional_currency,
-            fiscal_year_end: entity.fiscal_year_end,
-            mapping: Arc::new(AccountMapping::new(mappings)),
-            numbers,
-            issues: HashMap::new(),
-            head,
-        }))
+        let mapping = Arc::new(AccountMapping::new(mappings));
+        Ok(Some(Workspace { mapping, numbers, ..Workspace::new(head, entity)? }))
     }
 
-    /// What is counted without gaps, so that a command that fails halfway can give back what it took.
+    /// What is counted without gaps, and the mapping, so that a command that fails halfway can give back what it took.
     pub fn counters(&self) -> Counters {
-        Counters { head: self.head.clone(), numbers: self.numbers.clone() }
+        Counters { head: self.head.clone(), numbers: self.numbers.clone(), mapping: Arc::clone(&self.mapping) }
     }
 
-    /// Takes the counters back to what they were.
+    /// Takes them back to what they were.
     pub fn restore(&mut self, counters: Counters) {
         self.head = counters.head;
         self.numbers = counters.numbers;
+        self.mapping = counters.mapping;
     }
 
     /// The calendar, closed as far as it is.

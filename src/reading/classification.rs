@@ -52,7 +52,7 @@ impl Library {
     }
 }
 
-async fn framework(entity: &str, reader: &mut Reader<'_>) -> Result<Framework, ReadError> {
+pub(super) async fn framework(entity: &str, reader: &mut Reader<'_>) -> Result<Framework, ReadError> {
     let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
     let name: FrameworkName =
         serde_json::from_value(row.framework.into()).map_err(|error| RecordError::corrupt("framework", error))?;

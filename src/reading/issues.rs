@@ -217,5 +217,6 @@ fn entity_document(row: EntityRow) -> Result<EntityDocument, ReadError> {
         functional_currency: row.functional_currency,
         fiscal_year_end: row.fiscal_year_end,
         lei: row.lei,
+        max_lines_per_batch: u32::try_from(row.max_lines_per_batch).ok().filter(|most| *most > 0),
     })
 }

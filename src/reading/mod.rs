@@ -14,6 +14,8 @@ use jiff::civil::Date;
 use serde::Deserialize;
 use utoipa::ToSchema;
 
+use classification::framework;
+
 use crate::accounting::Currency;
 use crate::document::wire::Timestamp;
 use crate::posting::RecordError;

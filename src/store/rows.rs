@@ -9,7 +9,7 @@ tables! {
     /// A legal entity whose books are kept.
     EntityRow: "entity" add {
         entity: text, name: text, functional_currency: text, framework: text, fiscal_year_end: text,
-        fiscal_calendar: maybe_text, lei: maybe_text, recorded_at: bigint,
+        fiscal_calendar: maybe_text, lei: maybe_text, recorded_at: bigint, max_lines_per_batch: bigint,
     }
 
     /// The lock that every posting of an entity takes, and its two gap-free counters.

@@ -1,5 +1,8 @@
 //! The roles that accounts play. A posted batch names roles; the account mapping turns them into an entity's own accounts.
 
+use crate::accounting::framework::Framework;
+use crate::accounting::instrument::Terms;
+
 /// The element of the financial statements that a role's balance belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Element {
@@ -71,6 +74,59 @@ roles! {
 }
 
 impl AccountRole {
+    /// Whether its balance is that of the debt alone, and comes to zero with it. Cash and capital hold what does not come from bonds, and
+    /// income and expense are closed by the ledger.
+    pub fn ends_with_the_debt(self) -> bool {
+        match self {
+            AccountRole::InterestReceivable
+            | AccountRole::BondsPayable
+            | AccountRole::PremiumOnBondsPayable
+            | AccountRole::DiscountOnBondsPayable
+            | AccountRole::DebtIssueCosts
+            | AccountRole::CurrentPortionOfBondsPayable
+            | AccountRole::InterestPayable
+            | AccountRole::AccruedInducement
+            | AccountRole::EquityComponent => true,
+            AccountRole::Cash
+            | AccountRole::CommonStock
+            | AccountRole::AdditionalPaidInCapital
+            | AccountRole::TreasuryStock
+            | AccountRole::InterestExpense
+            | AccountRole::DebtConversionExpense
+            | AccountRole::GainOnExtinguishment
+            | AccountRole::LossOnExtinguishment
+            | AccountRole::OpeningBalanceClearing
+            | AccountRole::LossOnAmendmentOfConversionTerms => false,
+        }
+    }
+
+    /// Whether an issue can ever need an account for it: of these terms, or of any where none are given, in the books of a framework. Terms
+    /// that are modified may come to a premium, a discount or costs that they did not begin with.
+    pub fn is_needed(self, framework: Framework, terms: Option<&Terms>) -> bool {
+        let is = |rule: fn(&Terms) -> bool| terms.is_none_or(rule);
+        let converts = is(|terms| terms.conversion.is_some());
+        match self {
+            AccountRole::CommonStock
+            | AccountRole::AdditionalPaidInCapital
+            | AccountRole::TreasuryStock
+            | AccountRole::AccruedInducement => converts,
+            AccountRole::DebtConversionExpense => converts && framework == Framework::UsGaap,
+            AccountRole::LossOnAmendmentOfConversionTerms => converts && framework == Framework::Ifrs,
+            AccountRole::EquityComponent => framework == Framework::Ifrs && is(Terms::is_compound),
+            AccountRole::OpeningBalanceClearing => is(|terms| terms.opening.is_some()),
+            AccountRole::InterestReceivable | AccountRole::InterestPayable => is(|terms| !terms.coupon_rate.is_zero()),
+            AccountRole::Cash
+            | AccountRole::BondsPayable
+            | AccountRole::PremiumOnBondsPayable
+            | AccountRole::DiscountOnBondsPayable
+            | AccountRole::DebtIssueCosts
+            | AccountRole::CurrentPortionOfBondsPayable
+            | AccountRole::InterestExpense
+            | AccountRole::GainOnExtinguishment
+            | AccountRole::LossOnExtinguishment => true,
+        }
+    }
+
     /// The role with this name.
     pub fn from_name(name: &str) -> Option<AccountRole> {
         AccountRole::ALL.iter().copied().find(|role| role.name() == name)

@@ -9,6 +9,7 @@ use rust_decimal::Decimal;
 use super::account_role::AccountRole;
 use super::derivation::Derivation;
 use super::kinds::{EntryKind, MovementKind};
+use crate::accounting::account_mapping::Account;
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 
@@ -37,6 +38,8 @@ pub struct Line {
     pub amount: Amount,
     pub memo: Cow<'static, str>,
     pub derivation: Derivation,
+    /// The ledger account, where it is not that of the role on the posting date: of a line that moves a balance between accounts.
+    pub account: Option<Account>,
 }
 
 /// A line as a rule states it: a signed amount, debit positive. One of nothing does not become a line.
@@ -46,6 +49,15 @@ pub struct LineDraft {
     signed: Amount,
     memo: Cow<'static, str>,
     derivation: Derivation,
+    account: Option<Account>,
+}
+
+impl LineDraft {
+    /// The same line in a ledger account of its own.
+    #[must_use]
+    pub fn on(self, account: Account) -> LineDraft {
+        LineDraft { account: Some(account), ..self }
+    }
 }
 
 /// A line whose amount is a debit where positive and a credit where negative.
@@ -55,7 +67,7 @@ pub fn signed(
     memo: impl Into<Cow<'static, str>>,
     derivation: Derivation,
 ) -> LineDraft {
-    LineDraft { role, signed, memo: memo.into(), derivation }
+    LineDraft { role, signed, memo: memo.into(), derivation, account: None }
 }
 
 /// A debit.
@@ -125,7 +137,8 @@ impl Entry {
                 true => (Side::Debit, draft.signed),
                 false => (Side::Credit, draft.signed.negated()?),
             };
-            lines.push(Line { role: draft.role, side, amount, memo: draft.memo, derivation: draft.derivation });
+            let LineDraft { role, memo, derivation, account, .. } = draft;
+            lines.push(Line { role, side, amount, memo, derivation, account });
         }
         // Debt that is moved to its current portion, or back, is the same debt: nothing of its components moves.
         if lines.iter().any(|line| line.role == AccountRole::CurrentPortionOfBondsPayable) {
@@ -237,6 +250,11 @@ pub struct Posting {
 pub const REVERSAL_OF: &str = "reversal of ";
 
 impl Posting {
+    /// Whether it moves balances between accounts of the ledger, and so is no event's.
+    pub fn moves_accounts(&self) -> bool {
+        self.entry.lines.iter().any(|line| line.account.is_some())
+    }
+
     /// The movement under which its entry is stored: that of an inverse names the one that it takes back.
     pub fn stored_movement(&self) -> Cow<'static, str> {
         match self.reverses {

@@ -52,7 +52,7 @@ impl WholeBatch {
 }
 
 /// The status of a release of which the ledger posted nothing.
-pub const REJECTED: &str = "rejected";
+pub(super) const REJECTED: &str = "rejected";
 
 /// Which batches to list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,5 +1,7 @@
 //! From account roles to an entity's own accounts.
 
+use std::collections::BTreeSet;
+
 use serde_json::{Value, json};
 
 use crate::support::client::{ROLES, Service, all_accounts, array, assert_fields, mapping_path, on_both_engines, text};
@@ -10,6 +12,13 @@ on_both_engines! {
     an_issue_has_accounts_of_its_own_before_the_entitys
     dimensions_of_account_and_issue_stand_on_each_line
     what_is_no_mapping_is_refused
+    what_is_missing_for_an_issue_is_what_its_terms_can_need
+}
+
+/// What an issue under US GAAP can need: two of the roles are of IFRS.
+fn needed() -> Vec<&'static str> {
+    let of_ifrs = ["equity_component_of_convertible_bonds", "loss_on_amendment_of_conversion_terms"];
+    ROLES.iter().copied().filter(|role| !of_ifrs.contains(role)).collect()
 }
 
 const PATH: &str = "/v1/entities/ACME/account-mapping";
@@ -18,16 +27,16 @@ async fn a_mapping_resolves_by_the_date_and_names_what_is_missing(service: Servi
     service.entity("ACME").await;
     let empty = service.read(&format!("{PATH}?as_of=2025-06-30")).await;
     assert_fields(&empty, "accounts missing");
-    assert_eq!((&empty["accounts"], &empty["missing"]), (&json!({}), &json!(ROLES)));
+    assert_eq!((&empty["accounts"], &empty["missing"]), (&json!({}), &json!(needed())));
 
     let cash = json!({"accounts": {"cash": {"account": "1012", "name": "Bank"}}});
     let put = service.put(&mapping_path("ACME", "2025-07-01"), &cash).await.done();
     assert_eq!(put, json!({"accounts": cash["accounts"], "effective_from": "2025-07-01"}));
     let whole = service.put(&mapping_path("ACME", "2026-01-01"), &all_accounts()).await.done();
     for (as_of, accounts, missing) in [
-        ("2025-06-30", json!({}), ROLES.len()),
-        ("2025-07-01", cash["accounts"].clone(), ROLES.len() - 1),
-        ("2025-12-31", cash["accounts"].clone(), ROLES.len() - 1),
+        ("2025-06-30", json!({}), needed().len()),
+        ("2025-07-01", cash["accounts"].clone(), needed().len() - 1),
+        ("2025-12-31", cash["accounts"].clone(), needed().len() - 1),
         ("2026-01-01", whole["accounts"].clone(), 0),
     ] {
         let resolved = service.read(&format!("{PATH}?as_of={as_of}")).await;
@@ -125,4 +134,41 @@ async fn what_is_no_mapping_is_refused(service: Service) {
     service.put(&mapping_path("NOBODY", "2025-01-01"), &cash).await.problem(404, "not_found");
     let resolved = service.read(&format!("{PATH}?as_of=2025-06-30")).await;
     assert_eq!(resolved["accounts"], all_accounts()["accounts"], "nothing of it was kept");
+}
+
+/// A straight zero-coupon issue needs no shares and no interest payable; a compound one under IFRS has an equity component.
+async fn what_is_missing_for_an_issue_is_what_its_terms_can_need(service: Service) {
+    service.entity("ACME").await;
+    let always = [
+        "cash",
+        "bonds_payable",
+        "premium_on_bonds_payable",
+        "discount_on_bonds_payable",
+        "debt_issue_costs",
+        "current_portion_of_bonds_payable",
+        "interest_expense",
+        "gain_on_extinguishment",
+        "loss_on_extinguishment",
+    ];
+    let straight = json!({"reference": "Z-1", "coupon_rate": "0", "coupon_frequency": 0, "proceeds": "800000.00", "conversion": null});
+    let convertible = [
+        "interest_receivable",
+        "interest_payable",
+        "accrued_inducement",
+        "common_stock",
+        "additional_paid_in_capital",
+        "treasury_stock",
+        "debt_conversion_expense",
+    ];
+    for (changes, more) in [(straight, &[] as &[&str]), (json!({}), &convertible)] {
+        let issue = service.issue(changes).await;
+        let resolved = service.read(&format!("{PATH}?as_of=2025-06-30&bond_issue={issue}")).await;
+        let missing: BTreeSet<&str> = array(&resolved["missing"]).iter().map(text).collect();
+        assert_eq!(missing, always.iter().chain(more).copied().collect());
+    }
+    service.ifrs_entity("EURO").await;
+    let path = "/v1/entities/EURO/account-mapping?as_of=1999-12-31";
+    let missing = service.read(path).await;
+    assert!(array(&missing["missing"]).contains(&json!("equity_component_of_convertible_bonds")), "{missing}");
+    assert!(!array(&missing["missing"]).contains(&json!("debt_conversion_expense")), "{missing}");
 }

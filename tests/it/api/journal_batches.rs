@@ -14,6 +14,7 @@ on_both_engines! {
     numbers_count_within_the_fiscal_year_of_the_posting_date
     batches_are_listed_in_order_and_by_status
     every_line_says_how_it_came_about
+    batches_are_cut_to_the_lines_that_the_ledger_takes
 }
 
 /// A year in the life of an issue, with refusals and previews in between.
@@ -140,4 +141,36 @@ async fn every_line_says_how_it_came_about(service: Service) {
     assert!(text(&line["derivation"]["paragraph"]).starts_with("ASC 835-30"), "{line}");
     let figures = line["derivation"]["figures"].as_object().expect("figures");
     assert!(figures.values().any(|figure| figure == "2666.67"), "{line}");
+}
+
+/// Accruals of these issues have two lines each, or four where a discount is amortised: 2, 4, 4, 2 and 2.
+async fn batches_are_cut_to_the_lines_that_the_ledger_takes(service: Service) {
+    let mut entity = json!({"code": "ACME", "name": "Acme Ferries, Inc.", "functional_currency": "USD", "framework": "us_gaap",
+        "fiscal_year_end": "12-31", "max_lines_per_batch": 1});
+    let path = crate::support::client::ENTITIES;
+    assert!(
+        service.post(path, &entity).await.refused_at("invalid_field", "/max_lines_per_batch").contains("two lines")
+    );
+    entity["max_lines_per_batch"] = json!(5);
+    assert_eq!(service.post(path, &entity).await.created()["max_lines_per_batch"], json!(5));
+    assert_eq!(service.read("/v1/entities/ACME").await["max_lines_per_batch"], json!(5));
+    for (reference, proceeds) in
+        [("1", "1000000.00"), ("2", "990000.00"), ("3", "980000.00"), ("4", "1000000.00"), ("5", "1000000.00")]
+    {
+        service.issue(json!({"reference": reference, "proceeds": proceeds})).await;
+    }
+    let answer = service.post("/v1/entities/ACME/accruals", &json!({"through": "2025-01-31"})).await.created();
+    let lines: Vec<_> = array(&answer["journal_batches"]).iter().map(|batch| &batch["totals"]["lines"]).collect();
+    assert_eq!(lines, [&json!(2), &json!(4), &json!(4), &json!(4)]);
+    let mut numbers: Vec<_> = array(&answer["journal_batches"]).iter().map(|batch| text(&batch["number"])).collect();
+    numbers.dedup();
+    assert_eq!(numbers.len(), 4);
+    // An entry that is longer stands alone.
+    let whole = service.issue(json!({"reference": "6", "proceeds": "970000.00", "issue_costs": "9000.00"})).await;
+    let body = json!({"effective_date": "2025-03-01", "principal": "10000.00", "share_price": "50.00"});
+    let answer = service.record(&whole, "conversions", body).await;
+    let last = array(&answer["journal_batches"]).last().expect("a batch");
+    assert_eq!(last["totals"]["entries"], json!(1));
+    assert!(last["totals"]["lines"].as_u64() > Some(5), "{last}");
+    service.verify().await;
 }

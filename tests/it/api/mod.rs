@@ -1,5 +1,6 @@
 //! The interface as callers meet it: every promise of the contract, on SQLite and on PostgreSQL.
 
+mod account_changes;
 mod account_mapping;
 mod accruals;
 mod acknowledgements;

@@ -214,6 +214,7 @@ pub fn opened() -> Rows {
             fiscal_calendar: None,
             lei: Some(s("5493001KJTIIGC8Y1R12")),
             recorded_at: 1,
+            max_lines_per_batch: 500,
         }],
         entity_heads: vec![head(1)],
         records: vec![record(1)],

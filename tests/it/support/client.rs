@@ -192,7 +192,15 @@ impl Service {
 
     /// All releases of `ACME` in order.
     pub async fn releases(&self) -> Vec<Value> {
-        items(&self.read("/v1/entities/ACME/releases?limit=500").await)
+        let (mut releases, mut after) = (Vec::new(), 0);
+        loop {
+            let page = self.read(&format!("/v1/entities/ACME/releases?limit=500&after={after}")).await;
+            let next = page["next_after"].as_i64().expect("a number");
+            if next == after {
+                return releases;
+            }
+            (after, releases) = (next, [releases, items(&page)].concat());
+        }
     }
 }
 

@@ -14,12 +14,13 @@ pub fn check_answer(answer: &Value) {
     let Some(batches) = answer.get("journal_batches").and_then(Value::as_array) else { return };
     let whole: Vec<&Value> = batches.iter().filter(|batch| batch.get("entries").is_some()).collect();
     whole.iter().for_each(|batch| check_batch(batch));
-    // What inverts a batch stands in one of its own.
+    // What inverts a batch stands in one of its own, and so does what moves balances between accounts.
     let place = |batch: &Value| {
         let inverts = if batch.get("reverses").is_some_and(Value::is_string) { text(&batch["reverses"]) } else { "~" };
-        (text(&batch["posting_date"]).to_owned(), text(&batch["currency"]).to_owned(), inverts.to_owned())
+        let moves = batch.pointer("/entries/0/kind") == Some(&json!("reclassification"));
+        (text(&batch["posting_date"]).to_owned(), inverts.to_owned(), moves, text(&batch["currency"]).to_owned())
     };
-    let places: Vec<_> = batches.iter().map(place).collect();
+    let places: Vec<_> = whole.iter().map(|batch| place(batch)).collect();
     assert!(places.is_sorted_by(|left, right| left < right), "one batch a date and currency, in order: {places:?}");
     if let Some(event) = answer.get("event") {
         check_foots(answer, event, &whole);
