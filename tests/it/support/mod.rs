@@ -4,3 +4,4 @@ pub mod client;
 pub mod ledger;
 pub mod postgres;
 pub mod process;
+pub mod python;
