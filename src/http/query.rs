@@ -92,7 +92,15 @@ impl de::Error for Wrong {
     }
 
     fn unknown_variant(variant: &str, expected: &'static [&'static str]) -> Self {
-        Self::Value(format!("expected {}, found {variant:?}", quoted(expected, " or ")))
+        Self::Value(format!("expected {}, found {variant:?}", one_of(expected)))
+    }
+}
+
+/// `"a", "b" or "c"`.
+fn one_of(names: &[&str]) -> String {
+    match names {
+        [] | [_] => quoted(names, ""),
+        [first @ .., last] => format!("{} or \"{last}\"", quoted(first, ", ")),
     }
 }
 
@@ -230,6 +238,13 @@ mod tests {
     fn what_is_known_is_read() {
         let read: Params = read(pairs("as_of=2026-06-30&limit=7&basis=posted&validate_only=true")).unwrap();
         assert!(matches!(read, Params { limit: Some(7), basis: Some(Basis::Posted), validate_only: Some(true), .. }));
+    }
+
+    #[test]
+    fn a_wrong_value_is_told_what_there_is() {
+        assert_eq!(one_of(&["a"]), r#""a""#);
+        assert_eq!(one_of(&["a", "b"]), r#""a" or "b""#);
+        assert_eq!(one_of(&["a", "b", "c"]), r#""a", "b" or "c""#);
     }
 
     #[test]
