@@ -1,3 +1,6 @@
-//! Representations other than JSON.
+//! Representations other than JSON: pure functions of documents.
 
 pub mod csv;
+pub mod journal_table;
+pub mod xbrl_gl;
+pub mod xlsx;

@@ -2,10 +2,11 @@
 
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
-use axum::http::{HeaderValue, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::Response;
 
-use super::etag::tagged;
+use super::etag::{tagged, tagged_in_pieces};
+use super::pieces::Pieces;
 use super::problem::{self, Problem};
 
 /// A representation that a resource can have.
@@ -15,6 +16,8 @@ pub enum Media {
     Csv,
     Xlsx,
     Html,
+    XbrlGl,
+    /// XBRL GL for those who ask for any XML.
     Xml,
 }
 
@@ -26,6 +29,7 @@ impl Media {
             Self::Csv => "text/csv; charset=utf-8; header=present",
             Self::Xlsx => "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
             Self::Html => "text/html; charset=utf-8",
+            Self::XbrlGl => "application/xbrl-instance+xml",
             Self::Xml => "application/xml",
         }
     }
@@ -34,12 +38,41 @@ impl Media {
         self.content_type().split(';').next().unwrap_or_default()
     }
 
+    /// How much of its weight counts. Browsers ask for any XML before all that they do not know, and are to be shown JSON.
+    fn preference(self) -> u32 {
+        if self == Self::Xml { 1 } else { 2 }
+    }
+
+    /// What a file in this representation ends with.
+    fn extension(self) -> &'static str {
+        match self {
+            Self::Json => "json",
+            Self::Csv => "csv",
+            Self::Xlsx => "xlsx",
+            Self::Html => "html",
+            Self::XbrlGl | Self::Xml => "xml",
+        }
+    }
+
     /// An answer in this representation, with its tag. It says that it depends on `Accept`.
     pub fn answer(self, bytes: impl Into<axum::body::Bytes>) -> Response {
-        let mut response = tagged(axum::http::StatusCode::OK, self.content_type(), bytes);
-        response.headers_mut().insert(header::VARY, HeaderValue::from_static("accept"));
+        by_accept(tagged(StatusCode::OK, self.content_type(), bytes))
+    }
+
+    /// A file in this representation, whose name without its ending this is (RFC 6266).
+    pub fn file(self, name: &str, content: Pieces) -> Response {
+        let mut response = by_accept(tagged_in_pieces(StatusCode::OK, self.content_type(), content));
+        let disposition = format!("attachment; filename=\"{name}.{}\"", self.extension());
+        let disposition = HeaderValue::try_from(disposition).ok();
+        response.headers_mut().extend(disposition.map(|value| (header::CONTENT_DISPOSITION, value)));
         response
     }
+}
+
+/// Says that an answer depends on `Accept`: every representation of a resource that has several says so.
+pub fn by_accept(mut response: Response) -> Response {
+    response.headers_mut().insert(header::VARY, HeaderValue::from_static("accept"));
+    response
 }
 
 /// What the caller accepts; nothing said means anything.
@@ -73,7 +106,8 @@ impl Accept {
     /// The offer that the caller likes best, the first of equals; 406 when it takes none of them.
     pub fn choose(&self, offers: &[Media]) -> Result<Media, Problem> {
         // `max_by_key` keeps the last of equals, so the offers are gone through from the end.
-        let best = offers.iter().rev().copied().max_by_key(|offer| self.quality(*offer));
+        let weight = |offer: &Media| u32::from(self.quality(*offer)) * offer.preference();
+        let best = offers.iter().rev().copied().max_by_key(weight);
         best.filter(|offer| self.quality(*offer) > 0).ok_or_else(|| {
             let list = offers.iter().map(|offer| offer.essence()).collect::<Vec<_>>().join(", ");
             Problem::new(problem::NOT_ACCEPTABLE, format!("this address answers in {list}; accept one of these"))
@@ -127,6 +161,15 @@ mod tests {
             ("application/json;q=0", None),
         ] {
             assert_eq!(Accept::parse(accept).choose(&offers).ok(), expected, "{accept}");
+        }
+        let with_xml = [Media::Json, Media::XbrlGl, Media::Xml];
+        for (accept, expected) in [
+            ("application/xml", Media::Xml),
+            ("application/xml, */*;q=0.1", Media::Xml),
+            ("application/xbrl-instance+xml, application/xml;q=0.9", Media::XbrlGl),
+            ("text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", Media::Json),
+        ] {
+            assert_eq!(Accept::parse(accept).choose(&with_xml).ok(), Some(expected), "{accept}");
         }
         let refused = Accept::parse("image/png").choose(&offers).unwrap_err();
         assert_eq!(

@@ -118,13 +118,11 @@ impl<T: Serialize> IntoResponse for Answer<T> {
         }
         // A large value is not kept while its answer is on its way.
         drop(self.value);
-        let mut response = (self.status, [(header::CONTENT_TYPE, "application/json")]).into_response();
-        if self.tagged {
-            tag(&mut response, &pieces.tag());
-        }
-        // A body in pieces does not tell its length by itself.
-        response.headers_mut().insert(header::CONTENT_LENGTH, pieces.length().into());
-        *response.body_mut() = pieces.into_body();
+        let media_type = "application/json";
+        let mut response = match self.tagged {
+            true => tagged_in_pieces(self.status, media_type, pieces),
+            false => in_pieces(self.status, media_type, pieces),
+        };
         let location = self.location.and_then(|path| HeaderValue::try_from(path).ok());
         response.headers_mut().extend(location.map(|path| (header::LOCATION, path)));
         response
@@ -140,6 +138,22 @@ pub fn recorded(status: StatusCode, json: impl Into<axum::body::Bytes>, replayed
     if replayed {
         headers.insert(HeaderName::from_static("idempotent-replayed"), HeaderValue::from_static("true"));
     }
+    response
+}
+
+/// An answer of these pieces in this media type, with their tag.
+pub fn tagged_in_pieces(status: StatusCode, media_type: &'static str, pieces: Pieces) -> Response {
+    let own = pieces.tag();
+    let mut response = in_pieces(status, media_type, pieces);
+    tag(&mut response, &own);
+    response
+}
+
+fn in_pieces(status: StatusCode, media_type: &'static str, pieces: Pieces) -> Response {
+    let mut response = (status, [(header::CONTENT_TYPE, media_type)]).into_response();
+    // A body in pieces does not tell its length by itself.
+    response.headers_mut().insert(header::CONTENT_LENGTH, pieces.length().into());
+    *response.body_mut() = pieces.into_body();
     response
 }
 

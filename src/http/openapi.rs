@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use axum::http::StatusCode;
 use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder, ParameterIn};
 use utoipa::openapi::response::{Response, ResponseBuilder};
-use utoipa::openapi::schema::{ObjectBuilder, Type};
+use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, SchemaFormat, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
 use utoipa::openapi::{ContentBuilder, InfoBuilder, LicenseBuilder, OpenApi, PathItem, Ref, RefOr, Required, Tag};
 use utoipa::{IntoParams, PartialSchema, ToSchema};
@@ -188,6 +188,18 @@ id_schema! {
     super::ids::RecordId, "RecordId", "^[A-Z0-9]{2,12}\\.[0-9a-f-]{36}$", "ACME.0199a3f2-7c00-7000-8000-000000000001",
         "An id as this service gave it; opaque.";
 }
+
+/// The body of an answer that is a file and no text, for `content((File = "media/type"))`.
+pub struct File;
+
+impl PartialSchema for File {
+    fn schema() -> RefOr<utoipa::openapi::schema::Schema> {
+        let bytes = ObjectBuilder::new().schema_type(Type::String).description(Some("The bytes of a file."));
+        bytes.format(Some(SchemaFormat::KnownFormat(KnownFormat::Binary))).into()
+    }
+}
+
+impl ToSchema for File {}
 
 /// The path parameter `{id}`, for `params(IdPath)`.
 pub struct IdPath;

@@ -31,69 +31,6 @@ pub struct ReleaseDocument {
     pub journal_batch: BatchDocument,
 }
 
-/// One journal line as a flat row.
-#[derive(Clone, Debug, Serialize, ToSchema)]
-pub struct JournalLine {
-    pub number: String,
-    pub revision: String,
-    pub release: String,
-    pub entity: String,
-    pub posting_date: String,
-    pub effective_date: String,
-    pub currency: String,
-    pub entry: usize,
-    pub kind: String,
-    pub line: usize,
-    pub account: String,
-    pub account_name: String,
-    pub account_role: String,
-    pub debit: String,
-    pub credit: String,
-    pub bond_issue: String,
-    pub reference: String,
-    pub isin: String,
-    pub event: String,
-    pub memo: String,
-    pub content_sha256: String,
-}
-
-impl JournalLine {
-    /// The lines of a batch in order.
-    pub fn of(batch: &BatchDocument) -> Vec<JournalLine> {
-        let text = |number: Option<i64>| number.map(|number| number.to_string()).unwrap_or_default();
-        let mut lines = Vec::with_capacity(batch.totals.lines);
-        for entry in &batch.entries {
-            for line in &entry.lines {
-                let on = |side: &str| if line.side == side { line.amount.clone() } else { String::new() };
-                lines.push(JournalLine {
-                    number: batch.number.clone().unwrap_or_default(),
-                    revision: text(batch.revision),
-                    release: text(batch.release),
-                    entity: batch.entity.clone(),
-                    posting_date: batch.posting_date.clone(),
-                    effective_date: batch.effective_date.clone(),
-                    currency: batch.currency.clone(),
-                    entry: entry.sequence,
-                    kind: entry.kind.clone(),
-                    line: line.line,
-                    account: line.account.clone().unwrap_or_default(),
-                    account_name: line.account_name.clone().unwrap_or_default(),
-                    account_role: line.account_role.clone(),
-                    debit: on("debit"),
-                    credit: on("credit"),
-                    bond_issue: entry.bond_issue.clone().unwrap_or_default(),
-                    reference: entry.reference.clone(),
-                    isin: entry.isin.clone().unwrap_or_default(),
-                    event: entry.event.clone().unwrap_or_default(),
-                    memo: line.memo.clone(),
-                    content_sha256: batch.content_sha256.clone().unwrap_or_default(),
-                });
-            }
-        }
-        lines
-    }
-}
-
 impl Library {
     /// A batch.
     ///

@@ -21,7 +21,7 @@ use crate::document::wire::Timestamp;
 use crate::posting::RecordError;
 use crate::store::{Reader, Reading, Store};
 
-pub use batches::{JournalLine, ReleaseDocument};
+pub use batches::ReleaseDocument;
 pub use carrying::CarryingValues;
 pub use issues::{EventRecord, ScheduleDocument, ScheduleRowDocument};
 pub use rollforward::{RollforwardDocument, RollforwardLine};

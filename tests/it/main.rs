@@ -12,5 +12,6 @@ mod http_base;
 mod libraries;
 mod published;
 mod reference;
+mod renderings;
 mod store;
 mod support;

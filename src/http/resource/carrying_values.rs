@@ -8,7 +8,7 @@ use utoipa::IntoParams;
 use super::{App, Format, currency, not_future};
 use crate::document::CarryingValueDocument;
 use crate::export::csv;
-use crate::http::accept::{Accept, Media};
+use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
 use crate::http::ids::{EntityCode, RecordId, Scoped};
@@ -95,7 +95,7 @@ pub async fn all(
         Media::Csv => Ok(Media::Csv.answer(csv::carrying_values(&values).map_err(Problem::internal)?)),
         _ => {
             let next = values.next_cursor.clone();
-            Ok(crate::http::page::linked(Answer::ok(values).into_response(), next))
+            Ok(by_accept(crate::http::page::linked(Answer::ok(values).into_response(), next)))
         }
     }
 }

@@ -5,42 +5,103 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::{App, Format};
+use super::App;
 use crate::auth::Principal;
-use crate::document::BatchDocument;
-use crate::export::csv;
-use crate::http::accept::{Accept, Media};
+use crate::document::{BatchDocument, EntityDocument};
+use crate::export::xlsx::WorkbookError;
+use crate::export::{csv, xbrl_gl, xlsx};
+use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::{Path, require_visible};
 use crate::http::ids::{EntityCode, RecordId, Scoped};
-use crate::http::openapi::IdPath;
+use crate::http::openapi::{File, IdPath};
 use crate::http::page::{Cursor, Limit, Page};
-use crate::http::problem::Problem;
+use crate::http::pieces::Pieces;
+use crate::http::problem::{self, Problem};
 use crate::http::query::Query;
 use crate::store::BatchFilter;
+
+/// In which representation a batch is wanted, where `Accept` cannot say it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum BatchFormat {
+    Json,
+    Csv,
+    /// XBRL Global Ledger, Recommendation 2015-03-25, palette case-c-b-m.
+    XbrlGl,
+    /// The same, as `application/xml`.
+    Xml,
+    Xlsx,
+}
+
+impl From<BatchFormat> for Media {
+    fn from(format: BatchFormat) -> Media {
+        match format {
+            BatchFormat::Json => Media::Json,
+            BatchFormat::Csv => Media::Csv,
+            BatchFormat::XbrlGl => Media::XbrlGl,
+            BatchFormat::Xml => Media::Xml,
+            BatchFormat::Xlsx => Media::Xlsx,
+        }
+    }
+}
+
+const REPRESENTATIONS: [Media; 5] = [Media::Json, Media::Csv, Media::XbrlGl, Media::Xml, Media::Xlsx];
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct GetQuery {
     /// Instead of `Accept`.
-    format: Option<Format>,
+    #[param(inline)]
+    format: Option<BatchFormat>,
 }
 
-/// A journal batch, as JSON or as CSV with one line a journal line
+/// A journal batch: as JSON, as CSV with one line a journal line, as XBRL Global Ledger, or as a workbook
+///
+/// CSV is that of RFC 4180 in UTF-8. Its columns are number, revision, release, entity, posting_date, effective_date, currency, entry,
+/// kind, line, account, account_name, account_role, debit, credit, bond_issue, reference, isin, event, memo and content_sha256, then one
+/// for each dimension that occurs in the batch, in order of their names. A text that begins with `=`, `+`, `-`, `@`, a tab or a carriage
+/// return is led by an apostrophe; amounts and dates never are.
+///
+/// XBRL Global Ledger is that of the Recommendation 2015-03-25, palette case-c-b-m. A batch that is not released has no accounts there.
+///
+/// The workbook (XLSX) has the columns of the CSV. An amount of more than 15 significant digits is text in it.
 #[utoipa::path(get, operation_id = "get_journal_batch", path = "/v1/journal-batches/{id}", tag = "journal", params(IdPath, GetQuery),
-    responses((status = 200, description = "The batch", content((BatchDocument = "application/json"), (String = "text/csv")))))]
+    responses((status = 200, description = "The batch", content(
+        (BatchDocument = "application/json"), (String = "text/csv"), (String = "application/xbrl-instance+xml"),
+        (String = "application/xml"), (File = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 pub async fn get(
     State(app): State<App>,
     Path(id): Path<RecordId>,
     Query(query): Query<GetQuery>,
     accept: Accept,
 ) -> Result<Response, Problem> {
+    let media = super::among(&REPRESENTATIONS, query.format, &accept)?;
     let batch = app.library.journal_batch(id.entity(), &id.to_string()).await?;
-    match super::media(query.format, &accept)? {
-        Media::Csv => {
-            Ok(Media::Csv.answer(csv::journal_lines(std::slice::from_ref(&batch)).map_err(Problem::internal)?))
-        }
-        _ => Ok(Answer::ok(batch).into_response()),
+    if media == Media::Json {
+        return Ok(by_accept(Answer::ok(batch).into_response()));
+    }
+    let entity = app.library.entity(id.entity()).await?;
+    // A large batch takes a good part of a second, in which others are to be answered.
+    let rendered = tokio::task::spawn_blocking(move || rendered(media, batch, &entity));
+    rendered.await.map_err(Problem::internal)?
+}
+
+/// A batch in a representation other than JSON, as a file.
+fn rendered(media: Media, batch: BatchDocument, entity: &EntityDocument) -> Result<Response, Problem> {
+    let (name, mut file) = (batch.number.clone().unwrap_or_default(), Pieces::default());
+    match media {
+        Media::XbrlGl | Media::Xml => xbrl_gl::batch(batch, entity, &mut file).map_err(Problem::internal)?,
+        Media::Xlsx => xlsx::batch(&batch, &mut file).map_err(no_workbook)?,
+        _ => csv::journal_lines(std::slice::from_ref(&batch), &mut file).map_err(Problem::internal)?,
+    }
+    Ok(media.file(&name, file))
+}
+
+fn no_workbook(error: WorkbookError) -> Problem {
+    match error {
+        WorkbookError::TooWide(_) => Problem::new(problem::NOT_ACCEPTABLE, error.to_string()),
+        WorkbookError::Workbook(_) | WorkbookError::Writing(_) => Problem::internal(error),
     }
 }
 

@@ -19,6 +19,7 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
+use super::accept::{Accept, Media};
 use super::body::Fingerprint;
 use super::etag;
 use super::extract::{IfMatch, Recording};
@@ -140,12 +141,21 @@ pub enum Format {
     Csv,
 }
 
-/// The representation that `format` names, else the one that `Accept` likes best.
-fn media(format: Option<Format>, accept: &super::accept::Accept) -> Result<super::accept::Media, Problem> {
-    use super::accept::Media;
-    match format {
-        Some(Format::Json) => Ok(Media::Json),
-        Some(Format::Csv) => Ok(Media::Csv),
-        None => accept.choose(&[Media::Json, Media::Csv]),
+impl From<Format> for Media {
+    fn from(format: Format) -> Media {
+        match format {
+            Format::Json => Media::Json,
+            Format::Csv => Media::Csv,
+        }
     }
+}
+
+/// The representation of a table that `format` names, else the one that `Accept` likes best.
+fn media(format: Option<Format>, accept: &Accept) -> Result<Media, Problem> {
+    among(&[Media::Json, Media::Csv], format, accept)
+}
+
+/// The representation that `format` names, else the one of these that `Accept` likes best.
+fn among(offers: &[Media], format: Option<impl Into<Media>>, accept: &Accept) -> Result<Media, Problem> {
+    format.map_or_else(|| accept.choose(offers), |format| Ok(format.into()))
 }

@@ -7,7 +7,7 @@ use utoipa::IntoParams;
 
 use super::{App, Format, currency, not_future};
 use crate::export::csv;
-use crate::http::accept::{Accept, Media};
+use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
 use crate::http::ids::EntityCode;
@@ -48,7 +48,7 @@ pub async fn rollforward(
     let report = app.library.rollforward(entity.as_str(), (query.from.0, query.to.0), at, currency).await?;
     match super::media(query.format, &accept)? {
         Media::Csv => Ok(Media::Csv.answer(csv::rollforward(&report).map_err(Problem::internal)?)),
-        _ => Ok(Answer::ok(report).into_response()),
+        _ => Ok(by_accept(Answer::ok(report).into_response())),
     }
 }
 

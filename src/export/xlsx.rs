@@ -1,0 +1,213 @@
+//! Workbooks (Office Open XML): texts, exact dates and numbers, without formulas, macros, merged cells or links.
+//!
+//! A spreadsheet keeps numbers in binary floating point, which is exact for 15 significant digits. An amount of more is written as
+//! text, and the first sheet says so. The same document makes the same bytes.
+
+use std::borrow::Cow;
+use std::io::{self, Write};
+
+use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, FormatAlign, Workbook, Worksheet, XlsxError};
+
+use super::journal_table::{Cell, JournalTable};
+use crate::accounting::Currency;
+use crate::document::BatchDocument;
+use crate::reading::CAUTION;
+
+/// Significant digits that a cell holds exactly.
+const EXACT_DIGITS: usize = 15;
+/// The first day that every spreadsheet counts alike: some have a 29 February 1900.
+const FIRST_DAY: &str = "1900-03-01";
+/// The most that a cell holds, in UTF-16 code units.
+const LONGEST_TEXT: usize = 32_767;
+/// Of more lines the cells wait in a temporary file without a name: in memory they take five times as much as what they show.
+const MANY_LINES: usize = 5_000;
+/// The most columns of a sheet.
+const MOST_COLUMNS: usize = 16_384;
+
+const AMOUNTS: &str = "Amounts are numbers with the decimals of the currency. A spreadsheet keeps 15 significant digits of a number: an \
+                       amount of more is text here, as it is exact in the JSON and CSV of the batch.";
+
+/// Why a batch is no workbook.
+#[derive(Debug, thiserror::Error)]
+pub enum WorkbookError {
+    #[error(
+        "the batch has {0} columns, one for each dimension among them, and a worksheet holds {MOST_COLUMNS}; ask for csv or json"
+    )]
+    TooWide(usize),
+    #[error("the workbook cannot be made")]
+    Workbook(#[from] XlsxError),
+    #[error("the workbook cannot be written")]
+    Writing(#[from] io::Error),
+}
+
+/// Writes a batch as a workbook: a sheet about it, and a sheet with a row for each of its lines.
+///
+/// # Errors
+/// [`WorkbookError::TooWide`] if there are more dimensions than columns of a sheet; those of `out`.
+pub fn batch(batch: &BatchDocument, mut out: impl Write) -> Result<(), WorkbookError> {
+    let formats = Formats::of(&batch.currency);
+    let number = batch.number.as_deref().unwrap_or_default();
+    let mut workbook = Workbook::new();
+    let mut properties = DocProperties::new().set_title(number).set_comment(CAUTION);
+    // The time of the file is that of the batch, in whole seconds, as the library writes no fraction well.
+    let seconds = batch.recorded_at.as_deref().and_then(|time| time.split('.').next());
+    if let Some(Ok(time)) = seconds.map(ExcelDateTime::parse_from_str) {
+        properties = properties.set_creation_datetime(&time);
+    }
+    workbook.set_properties(&properties);
+    about(batch, &formats, workbook.add_worksheet().set_name("Batch")?)?;
+    let sheet = match batch.totals.lines > MANY_LINES {
+        true => workbook.add_worksheet_with_low_memory()?,
+        false => workbook.add_worksheet(),
+    };
+    lines(batch, &formats, sheet.set_name("Lines")?)?;
+    Ok(out.write_all(&workbook.save_to_buffer()?)?)
+}
+
+/// How cells look.
+struct Formats {
+    plain: Format,
+    heading: Format,
+    sentence: Format,
+    date: Format,
+    amount: Format,
+    amount_text: Format,
+}
+
+impl Formats {
+    fn of(currency: &str) -> Formats {
+        let decimals = Currency::from_code(currency).map_or(0, |currency| usize::from(currency.exponent()));
+        let pattern = if decimals == 0 { "#,##0".to_owned() } else { format!("#,##0.{}", "0".repeat(decimals)) };
+        Formats {
+            // Text even when it is edited, so that an account code keeps its zeros.
+            plain: Format::new().set_num_format("@"),
+            heading: Format::new().set_bold(),
+            sentence: Format::new().set_num_format("@").set_text_wrap().set_align(FormatAlign::Top),
+            date: Format::new().set_num_format("yyyy-mm-dd"),
+            amount: Format::new().set_num_format(pattern),
+            amount_text: Format::new().set_num_format("@").set_align(FormatAlign::Right),
+        }
+    }
+
+    fn write(&self, sheet: &mut Worksheet, row: u32, column: u16, cell: Cell<'_>) -> Result<(), XlsxError> {
+        match cell {
+            Cell::Empty | Cell::Text("") => return Ok(()),
+            Cell::Text(text) => sheet.write_string_with_format(row, column, fitting(text), &self.plain)?,
+            Cell::Count(count) => sheet.write(row, column, count)?,
+            Cell::Date(date) => match ExcelDateTime::parse_from_str(date) {
+                Ok(day) if date >= FIRST_DAY => sheet.write_datetime_with_format(row, column, day, &self.date)?,
+                _ => sheet.write_string_with_format(row, column, date, &self.plain)?,
+            },
+            Cell::Amount(amount) => match exact_number(amount) {
+                Some(number) => sheet.write_number_with_format(row, column, number, &self.amount)?,
+                None => sheet.write_string_with_format(row, column, amount, &self.amount_text)?,
+            },
+        };
+        Ok(())
+    }
+}
+
+/// The sheet about the batch: a name and a value a row, then what a reader should know.
+fn about(batch: &BatchDocument, formats: &Formats, sheet: &mut Worksheet) -> Result<(), XlsxError> {
+    let (totals, effects) = (&batch.totals, &batch.statement_effects);
+    let rows = [
+        ("Batch", Cell::text(batch.number.as_deref())),
+        ("Entity", Cell::text(Some(&batch.entity))),
+        ("Status", Cell::text(Some(&batch.status))),
+        ("Release", Cell::count(batch.release)),
+        ("Revision", Cell::count(batch.revision)),
+        ("Posting date", Cell::Date(&batch.posting_date)),
+        ("Effective date", Cell::Date(&batch.effective_date)),
+        ("Currency", Cell::text(Some(&batch.currency))),
+        ("Entries", Cell::count(i64::try_from(totals.entries).ok())),
+        ("Lines", Cell::count(i64::try_from(totals.lines).ok())),
+        ("Total debit", Cell::Amount(&totals.debit)),
+        ("Total credit", Cell::Amount(&totals.credit)),
+        ("Effect on assets", Cell::Amount(&effects.assets)),
+        ("Effect on liabilities", Cell::Amount(&effects.liabilities)),
+        ("Effect on equity", Cell::Amount(&effects.equity)),
+        ("of which net income", Cell::Amount(&effects.net_income)),
+        ("Recorded at", Cell::text(batch.recorded_at.as_deref())),
+        ("Id", Cell::text(batch.id.as_deref())),
+        ("Inverts the batch", Cell::text(batch.reverses.as_deref())),
+        ("Inverted by the batch", Cell::text(batch.reversed_by.as_deref())),
+        ("Content SHA-256", Cell::text(batch.content_sha256.as_deref())),
+    ];
+    let mut at = 0;
+    for (name, value) in rows.into_iter().filter(|(_, value)| *value != Cell::Empty) {
+        sheet.write_string_with_format(at, 0, name, &formats.heading)?;
+        formats.write(sheet, at, 1, value)?;
+        at += 1;
+    }
+    for (name, sentence) in [("Amounts", AMOUNTS), ("Caution", CAUTION)] {
+        sheet.write_string_with_format(at, 0, name, &formats.heading)?;
+        sheet.write_string_with_format(at, 1, sentence, &formats.sentence)?;
+        at += 1;
+    }
+    sheet.set_column_width(0, 22)?.set_column_width(1, 72)?;
+    print_set_up(batch, sheet);
+    Ok(())
+}
+
+/// The sheet of the lines. Its header stays in sight, and on every page.
+fn lines(batch: &BatchDocument, formats: &Formats, sheet: &mut Worksheet) -> Result<(), WorkbookError> {
+    let table = JournalTable::of(std::slice::from_ref(batch));
+    let header: Vec<&str> = table.header().collect();
+    let last = u16::try_from(header.len().saturating_sub(1)).unwrap_or(u16::MAX);
+    if header.len() > MOST_COLUMNS {
+        return Err(WorkbookError::TooWide(header.len()));
+    }
+    for (name, column) in header.into_iter().zip(0..) {
+        sheet.write_string_with_format(0, column, fitting(name), &formats.heading)?;
+        sheet.set_column_width(column, width(name))?;
+    }
+    let mut row = 0;
+    for cells in table.rows() {
+        row += 1;
+        for (cell, column) in cells.into_iter().zip(0..) {
+            formats.write(sheet, row, column, cell)?;
+        }
+    }
+    sheet.set_freeze_panes(1, 0)?.set_repeat_rows(0, 0)?.autofilter(0, 0, row, last)?;
+    sheet.set_landscape().set_print_fit_to_pages(1, 0);
+    print_set_up(batch, sheet);
+    Ok(())
+}
+
+/// What every page says. The paper is the printer's.
+fn print_set_up(batch: &BatchDocument, sheet: &mut Worksheet) {
+    let number = batch.number.as_deref().unwrap_or_default();
+    sheet.set_paper_size(0).set_header(format!("&L{number}&R&A")).set_footer("&CPage &P of &N");
+}
+
+/// A column's width in characters: as much as its usual values need.
+fn width(column: &str) -> u16 {
+    match column {
+        "bond_issue" | "event" => 44,
+        "content_sha256" => 66,
+        "memo" => 48,
+        "account_name" | "account_role" => 30,
+        "number" | "debit" | "credit" | "reference" => 20,
+        "entry" | "line" | "revision" | "release" => 9,
+        _ => 15,
+    }
+}
+
+/// The number that a cell holds exactly, if it can.
+fn exact_number(amount: &str) -> Option<f64> {
+    let digits: String = amount.chars().filter(char::is_ascii_digit).collect();
+    if digits.trim_matches('0').len() <= EXACT_DIGITS { amount.parse().ok() } else { None }
+}
+
+/// A text that is not longer than a cell holds; the end of a longer one is dropped, which three dots say.
+fn fitting(text: &str) -> Cow<'_, str> {
+    // No text has more code units than bytes.
+    if text.len() <= LONGEST_TEXT {
+        return Cow::Borrowed(text);
+    }
+    let units: Vec<u16> = text.encode_utf16().collect();
+    match units.get(..LONGEST_TEXT - 1) {
+        Some(kept) if units.len() > LONGEST_TEXT => Cow::Owned(String::from_utf16_lossy(kept) + "\u{2026}"),
+        _ => Cow::Borrowed(text),
+    }
+}
