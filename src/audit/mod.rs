@@ -10,7 +10,7 @@ use sha2::{Digest, Sha256};
 use crate::document::hex;
 use crate::store::{RecordRow, Rows};
 
-/// The hash over what a command recorded: terms, mappings, events and the hashes of its batches, each with its length before it.
+/// The hash over what a command recorded: terms, mappings, layouts, events and the hashes of its batches, each with its length before it.
 #[derive(Clone, Debug, Default)]
 pub struct ContentHash(Sha256);
 
@@ -28,6 +28,9 @@ impl ContentHash {
         }
         for mapping in &rows.account_mappings {
             [&mapping.bond_issue, &mapping.effective_from, &mapping.accounts].into_iter().for_each(|text| add(text));
+        }
+        for layout in &rows.layouts {
+            [&layout.name, &layout.version.to_string(), &layout.document].into_iter().for_each(|text| add(text));
         }
         for issue in &rows.bond_issues {
             [&issue.id, &issue.terms, &issue.rates].into_iter().for_each(|text| add(text));

@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
 use super::DemoError;
-use crate::document::{BondIssueDocument, ConversionRequest, EntityDocument, InducementRequest};
+use crate::document::{BondIssueDocument, ConversionRequest, EntityDocument, InducementRequest, Layout};
 use crate::posting::{Command, Context, IssueCommand, Recorder, Reversing};
 
 const SCRIPT: &str = include_str!("portfolio.txt");
@@ -88,6 +88,16 @@ impl Portfolio {
                 effective_from: target.parse()?,
                 mapping: json(body)?,
             }],
+            "layout" => {
+                let layout = Layout::new(json(body)?);
+                let layout =
+                    layout.map_err(|errors| errors.first().map(|error| error.detail.clone()).unwrap_or_default());
+                vec![Command::StoreLayout {
+                    entity: self.entity.clone(),
+                    name: target.to_owned(),
+                    layout: Box::new(layout?),
+                }]
+            }
             "close" => self.month_ends(target)?.into_iter().map(|end| self.close(end)).collect::<Result<_, _>>()?,
             "coupon-payment" => vec![self.on_issue(target, IssueCommand::PayCoupon(json(body)?))?],
             "conversion" => {
@@ -158,6 +168,7 @@ impl Portfolio {
                 }
             }
             Command::MapAccounts { .. }
+            | Command::StoreLayout { .. }
             | Command::OnSeries { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. } => {}

@@ -12,6 +12,8 @@ mod conversion;
 mod conversion_terms;
 mod entity;
 mod extinguishment;
+mod journal_line;
+mod layout;
 mod opening_balance;
 mod rate_adjustment;
 mod reversal;
@@ -43,6 +45,11 @@ pub use commands::{
 pub use conversion::{ConversionRequest, SettlementDocument};
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};
+pub use journal_line::JournalLineDocument;
+pub use layout::{
+    Cell, Column, ColumnDocument, DatePart, DecimalMarkName, DelimiterName, EncodingName, Field, FieldKind,
+    FormulaTextName, Layout, LayoutDocument, LayoutError, LineEndName, QuotingName, StoredLayout, in_latin1,
+};
 pub use opening_balance::{OpeningBalanceDocument, OpeningInterestBlock};
 pub use rate_adjustment::{AdjustmentReasonName, RateAdjustmentBlock, RateAdjustmentRequest};
 pub use reversal::{ReversalBlock, ReversalRequest};

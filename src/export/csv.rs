@@ -9,7 +9,7 @@ use crate::document::BatchDocument;
 use crate::reading::{CarryingValues, RollforwardDocument};
 
 /// A text cell that no spreadsheet runs.
-fn harmless(text: &str) -> String {
+pub(super) fn harmless(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 

@@ -2,5 +2,6 @@
 
 pub mod csv;
 pub mod journal_table;
+pub mod layout;
 pub mod xbrl_gl;
 pub mod xlsx;

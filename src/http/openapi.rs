@@ -118,7 +118,7 @@ fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
         StatusCode::BAD_REQUEST | StatusCode::UNAUTHORIZED | StatusCode::FORBIDDEN => secured,
         StatusCode::NOT_FOUND => secured && path.contains('{'),
         StatusCode::NOT_ACCEPTABLE => several,
-        StatusCode::CONFLICT => records || (path == "/v1/entities" && body),
+        StatusCode::CONFLICT => records || (path == "/v1/entities" && body) || named("layout"),
         StatusCode::PRECONDITION_FAILED => records,
         StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE => body,
         StatusCode::UNPROCESSABLE_ENTITY => body || records,
@@ -206,6 +206,19 @@ pub struct IdPath;
 
 /// The path parameter `{entity}`, for `params(EntityPath)`.
 pub struct EntityPath;
+
+/// The path parameters `{entity}` and `{name}`, for `params(LayoutPath)`.
+pub struct LayoutPath;
+
+impl IntoParams for LayoutPath {
+    fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Vec<Parameter> {
+        let name = ObjectBuilder::new().schema_type(Type::String).pattern(Some("^[a-z0-9_-]{1,40}$"));
+        vec![
+            path_parameter("entity", "The code of an entity.", super::ids::EntityCode::schema()),
+            path_parameter("name", "The name of a layout.", name.into()),
+        ]
+    }
+}
 
 /// The path parameters `{entity}` and `{series}`, for `params(SeriesPath)`.
 pub struct SeriesPath;

@@ -72,11 +72,14 @@ refusals! {
         "What the ledger counted is not what was released; the batch stays open.";
     "not_rejected" CONFLICT "The batch was not rejected",
         "Only a batch whose newest revision the ledger rejected is released again.";
+    "not_in_encoding" CONFLICT "The encoding of the layout lacks a character",
+        "A text holds a character that ISO 8859-1 does not have; change the text, or state a replacement or UTF-8 in the layout.";
     "entity_exists" CONFLICT "The entity exists already",
         "Entity codes are given once and never change.";
 }
 
-fn kind(code: &str) -> Kind {
+/// The kind of a code among [`KINDS`].
+pub(super) fn kind(code: &str) -> Kind {
     KINDS.iter().copied().find(|kind| kind.code == code).unwrap_or(problem::INVALID_FIELD)
 }
 

@@ -4,7 +4,7 @@ use jiff::civil::Date;
 
 use crate::document::{
     AccountMappingDocument, AccrualRequest, AcknowledgementRequest, BondIssueDocument, ConversionRequest,
-    CouponPaymentRequest, EntityDocument, EstimateRequest, InducementRequest, IssueCostAdjustmentRequest,
+    CouponPaymentRequest, EntityDocument, EstimateRequest, InducementRequest, IssueCostAdjustmentRequest, Layout,
     ModificationRequest, RateAdjustmentRequest, ReclassificationRequest, RedemptionRequest, RepurchaseRequest,
     ReversalRequest,
 };
@@ -14,6 +14,7 @@ use crate::document::{
 pub enum Command {
     CreateEntity(EntityDocument),
     MapAccounts { entity: String, bond_issue: Option<String>, effective_from: Date, mapping: AccountMappingDocument },
+    StoreLayout { entity: String, name: String, layout: Box<Layout> },
     Issue(Box<BondIssueDocument>),
     AccrueEntity { entity: String, request: AccrualRequest },
     OnIssue { entity: String, bond_issue: String, command: IssueCommand },
@@ -88,6 +89,7 @@ impl Command {
             Command::CreateEntity(document) => &document.code,
             Command::Issue(document) => &document.entity,
             Command::MapAccounts { entity, .. }
+            | Command::StoreLayout { entity, .. }
             | Command::AccrueEntity { entity, .. }
             | Command::OnIssue { entity, .. }
             | Command::Acknowledge { entity, .. }
@@ -117,6 +119,7 @@ impl Command {
             Command::OnSeries { command, .. } => command.reference().map(|reference| (command.kind(), reference)),
             Command::CreateEntity(_)
             | Command::MapAccounts { .. }
+            | Command::StoreLayout { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. } => None,
         }

@@ -44,6 +44,7 @@ impl Session<'_> {
             },
             Command::AccrueEntity { .. }
             | Command::MapAccounts { .. }
+            | Command::StoreLayout { .. }
             | Command::OnSeries { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. } => true,
@@ -70,6 +71,9 @@ impl Session<'_> {
             Command::CreateEntity(_) => Err(no_entity(command.entity())),
             Command::MapAccounts { bond_issue, effective_from, mapping, .. } => {
                 entity::map_accounts(self, workspace, bond_issue.as_deref(), *effective_from, mapping, reader).await
+            }
+            Command::StoreLayout { name, layout, .. } => {
+                super::layout::store(self, workspace, (name, layout), reader).await
             }
             Command::Issue(document) => {
                 series::check_member(workspace, document, reader).await?;
@@ -134,7 +138,9 @@ impl Session<'_> {
                 acknowledge::preview(entity, batch, request, reader).await
             }
             Command::ReleaseAgain { batch, .. } => acknowledge::preview_release(self, workspace, batch, reader).await,
-            Command::CreateEntity(_) | Command::MapAccounts { .. } => Err(no_entity(command.entity())),
+            Command::CreateEntity(_) | Command::MapAccounts { .. } | Command::StoreLayout { .. } => {
+                Err(no_entity(command.entity()))
+            }
         }
     }
 

@@ -5,6 +5,7 @@ mod carrying;
 mod classification;
 mod issued;
 mod issues;
+mod layouts;
 mod mapping;
 mod rollforward;
 mod together;

@@ -33,6 +33,11 @@ tables! {
         entity: text, sequence: bigint, bond_issue: text, effective_from: text, accounts: text,
     }
 
+    /// A version of a CSV layout.
+    LayoutRow: "layout" add {
+        entity: text, name: text, version: bigint, sequence: bigint, recorded_at: bigint, document: text,
+    }
+
     /// A bond issue: its terms and the rates solved from them. It never changes.
     BondIssueRow: "bond_issue" add {
         entity: text, id: text, sequence: bigint, reference: text, isin: maybe_text, currency: text,
@@ -192,6 +197,7 @@ rows! {
     year_heads: YearHeadRow,
     records: RecordRow,
     account_mappings: AccountMappingRow,
+    layouts: LayoutRow,
     bond_issues: BondIssueRow,
     series_members: SeriesMemberRow,
     events: EventRow,

@@ -6,8 +6,9 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 use super::App;
+use super::layouts::{chosen, file};
 use crate::auth::Principal;
-use crate::document::{BatchDocument, EntityDocument};
+use crate::document::{BatchDocument, EntityDocument, JournalLineDocument};
 use crate::export::xlsx::WorkbookError;
 use crate::export::{csv, xbrl_gl, xlsx};
 use crate::http::accept::{Accept, Media, by_accept};
@@ -54,6 +55,8 @@ pub struct GetQuery {
     /// Instead of `Accept`.
     #[param(inline)]
     format: Option<BatchFormat>,
+    /// The name of a stored layout, with `format=csv`.
+    layout: Option<String>,
 }
 
 /// A journal batch: as JSON, as CSV with one line a journal line, as XBRL Global Ledger, or as a workbook
@@ -62,6 +65,8 @@ pub struct GetQuery {
 /// kind, line, account, account_name, account_role, debit, credit, bond_issue, reference, isin, event, memo and content_sha256, then one
 /// for each dimension that occurs in the batch, in order of their names. A text that begins with `=`, `+`, `-`, `@`, a tab or a carriage
 /// return is led by an apostrophe; amounts and dates never are.
+///
+/// With `layout` it is written by the stored layout of that name.
 ///
 /// XBRL Global Ledger is that of the Recommendation 2015-03-25, palette case-c-b-m. A batch that is not released has no accounts there.
 ///
@@ -78,6 +83,9 @@ pub async fn get(
 ) -> Result<Response, Problem> {
     let media = super::among(&REPRESENTATIONS, query.format, &accept)?;
     let batch = app.library.journal_batch(id.entity(), &id.to_string()).await?;
+    if let Some(layout) = chosen(&app, id.entity(), query.layout.as_deref(), media).await? {
+        return file(&layout, &JournalLineDocument::of(&batch).collect::<Vec<_>>());
+    }
     if media == Media::Json {
         return Ok(by_accept(Answer::ok(batch).into_response()));
     }

@@ -7,6 +7,7 @@ mod carrying_values;
 mod classification;
 mod entities;
 mod journal_batches;
+mod layouts;
 mod releases;
 mod reports;
 mod series;
@@ -47,6 +48,8 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(reports::rollforward))
         .routes(routes!(reports::trial_balance))
         .routes(routes!(releases::releases))
+        .routes(routes!(layouts::list))
+        .routes(routes!(layouts::get, layouts::put))
         .routes(routes!(bond_issues::list, bond_issues::create))
         .routes(routes!(bond_issues::get))
         .routes(routes!(bond_issues::schedule))

@@ -9,6 +9,7 @@ mod carrying;
 mod dates;
 mod entities;
 mod issues;
+mod layouts;
 mod ledger_balances;
 mod reports;
 mod reversals;

@@ -26,6 +26,7 @@ pub mod inducements;
 mod issue_costs;
 mod journal_batches;
 mod known_at;
+mod layouts;
 mod make_whole;
 mod market_value;
 mod modifications;

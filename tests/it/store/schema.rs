@@ -100,9 +100,10 @@ async fn every_key_of_a_table_that_grows_begins_with_the_entity() {
 }
 
 /// The tables whose rows are posted.
-const POSTED: [&str; 13] = [
+const POSTED: [&str; 14] = [
     "record",
     "account_mapping",
+    "layout",
     "bond_issue",
     "event",
     "position",
@@ -133,6 +134,9 @@ on_both! {
         rows.releases.push(release("b2", 1, 1, 2));
         rows.account_mappings.push(AccountMappingRow {
             entity: ENTITY.into(), sequence: 1, bond_issue: String::new(), effective_from: "2024-01-01".into(), accounts: "{}".into(),
+        });
+        rows.layouts.push(LayoutRow {
+            entity: ENTITY.into(), name: "import".into(), version: 1, sequence: 1, recorded_at: 1, document: "{}".into(),
         });
         rows.coupons.push(CouponRow {
             entity: ENTITY.into(), bond_issue: ISSUE.into(), coupon_date: "2024-07-01".into(), revision: 0, sequence: 1,
