@@ -81,6 +81,14 @@ impl ReleaseAccounts {
         Some(accounts)
     }
 
+    /// The names of all dimensions in it, some more than once.
+    pub fn dimension_names(&self) -> impl Iterator<Item = &str> {
+        let own = self.issues.values().flat_map(|own| own.accounts.values());
+        let of_accounts = self.default.values().chain(own).flat_map(|account| account.dimensions.keys());
+        let of_issues = self.issues.values().flat_map(|own| own.dimensions.keys());
+        of_accounts.chain(of_issues).map(String::as_str)
+    }
+
     /// Writes the accounts into a batch's lines.
     pub fn fill(&self, batch: &mut BatchDocument) {
         let by_itself: HashMap<(usize, usize), &AccountDocument> =

@@ -143,7 +143,7 @@ fn open_release(ReleasedBatch { release, batch }: &ReleasedBatch, at: Timestamp)
     })
 }
 
-async fn document(whole: &WholeBatch, reader: &mut Reader<'_>) -> Result<BatchDocument, ReadError> {
+pub(super) async fn document(whole: &WholeBatch, reader: &mut Reader<'_>) -> Result<BatchDocument, ReadError> {
     let issues = render::issues_of(whole, reader).await?;
     render::batch(whole, &issues)
 }

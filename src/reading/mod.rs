@@ -5,6 +5,7 @@ mod carrying;
 mod classification;
 mod issued;
 mod issues;
+mod journal_lines;
 mod layouts;
 mod mapping;
 mod rollforward;
@@ -25,6 +26,7 @@ use crate::store::{Reader, Reading, Store};
 pub use batches::ReleaseDocument;
 pub use carrying::CarryingValues;
 pub use issues::{EventRecord, ScheduleDocument, ScheduleRowDocument};
+pub use journal_lines::{JournalLines, LinePlace, LinesAsked};
 pub use rollforward::{RollforwardDocument, RollforwardLine};
 pub use trial_balance::{TrialBalanceDocument, TrialBalanceRow};
 

@@ -7,6 +7,7 @@ mod carrying_values;
 mod classification;
 mod entities;
 mod journal_batches;
+mod journal_lines;
 mod layouts;
 mod releases;
 mod reports;
@@ -48,6 +49,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(reports::rollforward))
         .routes(routes!(reports::trial_balance))
         .routes(routes!(releases::releases))
+        .routes(routes!(journal_lines::list))
         .routes(routes!(layouts::list))
         .routes(routes!(layouts::get, layouts::put))
         .routes(routes!(bond_issues::list, bond_issues::create))

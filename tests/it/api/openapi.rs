@@ -45,6 +45,7 @@ fn every_route_of_the_contract_is_an_operation() {
         "get /v1/entities/{entity}/rollforward",
         "get /v1/entities/{entity}/trial-balance",
         "get /v1/entities/{entity}/releases",
+        "get /v1/entities/{entity}/journal-lines",
         "get /v1/entities/{entity}/layouts",
         "get /v1/entities/{entity}/layouts/{name}",
         "put /v1/entities/{entity}/layouts/{name}",

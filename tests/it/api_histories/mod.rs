@@ -5,7 +5,7 @@
 //!
 //! `PARWRIGHT_API_HISTORIES` is the number of issues; a failure prints the seed of its run, which `PARWRIGHT_API_SEED` repeats.
 
-mod dice;
+pub(crate) mod dice;
 mod edges;
 mod found;
 mod life;

@@ -1,6 +1,7 @@
 //! The store's promises, each kept by both engines.
 
 mod carrying;
+mod journal_lines;
 mod posting;
 mod reads;
 mod rows;
