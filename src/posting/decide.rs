@@ -16,7 +16,7 @@ use crate::accounting::framework::Framework;
 use crate::accounting::instrument::Instrument;
 use crate::accounting::journal::Posting;
 use crate::accounting::money::Amount;
-use crate::accounting::position::{History, PositionRow};
+use crate::accounting::position::PositionRow;
 use crate::accounting::transaction::accrual::Accrual;
 use crate::accounting::transaction::coupon_payment::CouponPayment;
 use crate::accounting::transaction::extinguishment::{Extinguishment, Occasion};
@@ -44,7 +44,7 @@ pub(super) struct Drafted {
     pub draft: Draft,
     /// Everything of the answer that needs no id.
     pub answer: RecordingAnswer,
-    /// The books after it, with the newest rows only.
+    /// The books after it, as far back as it was decided on them.
     pub books_after: Books,
     /// Rows that only its kind of command has.
     pub extra: Rows,
@@ -73,10 +73,7 @@ impl Parts<'_> {
             position_after: Some(PositionDocument::of(&decision.after, currency)?),
             ..blocks
         };
-        let mut after = self.books.after(&decision);
-        // A coupon that falls due after the last row is not paid yet, or its payment would have a row.
-        after.history = History::new(after.history.last().copied().into_iter().collect(), Vec::new());
-        after.booked = after.booked.last().copied().into_iter().collect();
+        let books_after = self.books.after(&decision);
         let known_date = |date: Date| self.books.history.rows().iter().any(|row| row.date == date);
         let known_posting = |date: Date| self.books.booked.iter().any(|row| row.posting_date == date);
         let draft = Draft {
@@ -94,7 +91,7 @@ impl Parts<'_> {
             unreleased: BTreeSet::new(),
             detail: detail(&answer, self.request)?,
         };
-        Ok(Drafted { draft, answer, books_after: after, extra, freed: Vec::new() })
+        Ok(Drafted { draft, answer, books_after, extra, freed: Vec::new() })
     }
 }
 

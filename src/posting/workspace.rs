@@ -173,8 +173,8 @@ impl IssueState {
                 paid.iter().filter_map(|coupon| convert::paid_coupon(coupon).transpose()).collect::<Result<_, _>>()?,
             );
         }
-        // Postings may go back to the close of the period in which the issue was last accrued.
-        let earliest = date.min(books.accrued().date);
+        // Postings may go back to the close of the period in which the issue was last accrued, and nothing was posted before its start.
+        let earliest = date.min(books.accrued().date).max(begin);
         if books.booked.first().is_some_and(|row| row.posting_date > earliest) {
             let rows = reader.booked_rows_from(entity, id, &earliest.to_string()).await?;
             books.booked = rows.iter().map(convert::booked_row).collect::<Result<_, _>>()?;
@@ -182,8 +182,11 @@ impl IssueState {
         Ok(books)
     }
 
-    /// The state of an issue after a draft on it, which left these books, was recorded under `sequence`.
-    pub fn after(draft: &Draft, books: Books, sequence: i64) -> Result<IssueState, RecordError> {
+    /// The state of an issue after a draft on it, which left these books, was recorded under `sequence`. Of their rows the newest are kept.
+    pub fn after(draft: &Draft, mut books: Books, sequence: i64) -> Result<IssueState, RecordError> {
+        // A coupon that falls due after the last row is not paid yet, or its payment would have a row.
+        books.history = History::new(books.history.last().copied().into_iter().collect(), Vec::new());
+        books.booked = books.booked.last().copied().into_iter().collect();
         Ok(IssueState {
             document: Arc::clone(&draft.document),
             books,

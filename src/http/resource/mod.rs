@@ -11,6 +11,7 @@ mod journal_lines;
 mod layouts;
 mod releases;
 mod reports;
+mod sample_batches;
 mod series;
 mod transactions;
 
@@ -50,6 +51,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(reports::trial_balance))
         .routes(routes!(releases::releases))
         .routes(routes!(journal_lines::list))
+        .routes(routes!(sample_batches::list))
         .routes(routes!(layouts::list))
         .routes(routes!(layouts::get, layouts::put))
         .routes(routes!(bond_issues::list, bond_issues::create))

@@ -44,6 +44,7 @@ mod reclassifications;
 mod releases;
 mod reversals;
 mod rollforward;
+mod sample_batches;
 mod series;
 mod settlements;
 mod substantial_premium;

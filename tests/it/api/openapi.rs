@@ -49,6 +49,7 @@ fn every_route_of_the_contract_is_an_operation() {
         "get /v1/entities/{entity}/layouts",
         "get /v1/entities/{entity}/layouts/{name}",
         "put /v1/entities/{entity}/layouts/{name}",
+        "get /v1/entities/{entity}/sample-batches",
         "post /v1/bond-issues",
         "get /v1/bond-issues",
         "get /v1/bond-issues/{id}",
