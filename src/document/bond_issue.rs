@@ -17,7 +17,7 @@ use crate::accounting::{Amount, Currency, Refusal, identifier};
 
 /// Declares an enum of names on the wire that stand for a type of the core; the first is the default.
 macro_rules! names {
-    ($(#[$doc:meta])* $name:ident for $core:ty { $first:ident $first_text:literal $first_core:path, $($variant:ident $text:literal $value:path,)* }) => {
+    ($(#[$doc:meta])* $name:ident for $core:ty { $first:ident $first_text:tt $first_core:path, $($variant:ident $text:tt $value:path,)* }) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
         pub enum $name {

@@ -43,7 +43,7 @@ pub fn router(readiness: Readiness) -> OpenApiRouter {
 /// Whether the process runs
 ///
 /// Says nothing about its database: restart the process when this does not answer.
-#[utoipa::path(get, path = "/livez", tag = "system", security(()), responses((status = 200, body = Health)))]
+#[utoipa::path(get, path = "/livez", tag = "system", security(()), responses((status = 200, description = "It is", body = Health)))]
 async fn livez() -> Answer<Health> {
     Answer::ok(Health { status: "live" })
 }
@@ -51,7 +51,7 @@ async fn livez() -> Answer<Health> {
 /// Whether the service can answer requests
 ///
 /// 503 while its database does not answer: send it no requests, and leave it running.
-#[utoipa::path(get, path = "/readyz", tag = "system", security(()), responses((status = 200, body = Health)))]
+#[utoipa::path(get, path = "/readyz", tag = "system", security(()), responses((status = 200, description = "It is", body = Health)))]
 async fn readyz(State(readiness): State<Readiness>) -> Result<Answer<Health>, Problem> {
     match tokio::time::timeout(Duration::from_secs(5), readiness()).await {
         Ok(Ok(())) => Ok(Answer::ok(Health { status: "ready" })),
@@ -64,7 +64,7 @@ async fn readyz(State(readiness): State<Readiness>) -> Result<Answer<Health>, Pr
 ///
 /// Requests by method, path and status, in the text format of Prometheus.
 #[utoipa::path(get, path = "/metrics", tag = "system", security(()),
-    responses((status = 200, body = String, content_type = "text/plain")))]
+    responses((status = 200, description = "The metrics", body = String, content_type = "text/plain")))]
 async fn metrics() -> Response {
     let text = recorder().map(PrometheusHandle::render).unwrap_or_default();
     ([(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")], text).into_response()

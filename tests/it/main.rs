@@ -7,6 +7,7 @@ mod architecture;
 mod concurrency;
 mod crash;
 mod demo;
+mod generated_client;
 mod histories;
 mod http_base;
 mod libraries;

@@ -51,8 +51,10 @@ pub struct ListQuery {
     entity: Option<EntityCode>,
     reference: Option<String>,
     isin: Option<String>,
+    #[param(inline)]
     known_at: Option<Timestamp>,
     #[serde(default)]
+    #[param(inline)]
     limit: Limit,
     /// The next_cursor of the page before.
     cursor: Option<String>,
@@ -108,6 +110,7 @@ pub enum PrincipalOf {
 pub struct ScheduleQuery {
     /// Of the original principal, or of what is outstanding now.
     #[serde(default)]
+    #[param(inline)]
     principal: PrincipalOf,
 }
 
@@ -126,8 +129,10 @@ pub async fn schedule(
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct EventsQuery {
+    #[param(inline)]
     known_at: Option<Timestamp>,
     #[serde(default)]
+    #[param(inline)]
     limit: Limit,
     /// The next_cursor of the page before.
     cursor: Option<String>,

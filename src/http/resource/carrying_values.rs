@@ -25,8 +25,10 @@ pub struct OneQuery {
     /// At close of business on this date; it may lie in the future.
     as_of: DateString,
     /// What was recorded at or before this time; now if absent, never in the future.
+    #[param(inline)]
     known_at: Option<Timestamp>,
     #[serde(default)]
+    #[param(inline)]
     basis: Basis,
 }
 
@@ -49,16 +51,20 @@ pub struct AllQuery {
     /// At close of business on this date; it may lie in the future.
     as_of: DateString,
     /// What was recorded at or before this time; now if absent, never in the future.
+    #[param(inline)]
     known_at: Option<Timestamp>,
     #[serde(default)]
+    #[param(inline)]
     basis: Basis,
     /// Of issues in this currency; the functional one if absent.
     currency: Option<String>,
     #[serde(default)]
+    #[param(inline)]
     limit: Limit,
     /// The next_cursor of the page before.
     cursor: Option<String>,
     /// Instead of `Accept`.
+    #[param(inline)]
     format: Option<Format>,
 }
 

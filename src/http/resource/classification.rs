@@ -20,6 +20,7 @@ pub struct ClassificationQuery {
     /// At close of business on this date; it may lie in the future.
     as_of: DateString,
     /// What was recorded at or before this time; now if absent, never in the future.
+    #[param(inline)]
     known_at: Option<Timestamp>,
 }
 

@@ -50,6 +50,7 @@ pub async fn get(
 #[into_params(parameter_in = Query)]
 pub struct ListQuery {
     #[serde(default)]
+    #[param(inline)]
     limit: Limit,
     /// The next_cursor of the page before.
     cursor: Option<String>,

@@ -130,8 +130,10 @@ pub struct ListQuery {
     /// Whose batches.
     #[param(value_type = String)]
     entity: EntityCode,
+    #[param(inline)]
     status: Option<StatusFilter>,
     #[serde(default)]
+    #[param(inline)]
     limit: Limit,
     /// The next_cursor of the page before.
     cursor: Option<String>,

@@ -34,10 +34,12 @@ pub struct LinesQuery {
     currency: Option<String>,
     /// Of JSON; 100 if absent. A CSV holds all lines.
     #[param(value_type = Option<Limit>)]
+    #[param(inline)]
     limit: Option<Limit>,
     /// Of JSON: the next_cursor of the page before.
     cursor: Option<String>,
     /// Instead of `Accept`.
+    #[param(inline)]
     format: Option<Format>,
     /// The name of a stored layout, with `format=csv`.
     layout: Option<String>,

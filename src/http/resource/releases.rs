@@ -35,6 +35,7 @@ pub struct FeedQuery {
     #[param(minimum = 0)]
     after: u32,
     #[serde(default)]
+    #[param(inline)]
     limit: Limit,
 }
 
@@ -98,8 +99,10 @@ async fn when_there_are_some(
 #[into_params(parameter_in = Query)]
 pub struct OpenQuery {
     /// What was recorded at or before this time; now if absent, never in the future.
+    #[param(inline)]
     known_at: Option<Timestamp>,
     #[serde(default)]
+    #[param(inline)]
     limit: Limit,
     /// The next_cursor of the page before.
     cursor: Option<String>,

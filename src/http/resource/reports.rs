@@ -25,10 +25,12 @@ pub struct RollforwardQuery {
     /// Its last day.
     to: DateString,
     /// What was recorded at or before this time; now if absent, never in the future.
+    #[param(inline)]
     known_at: Option<Timestamp>,
     /// Of issues in this currency; the functional one if absent.
     currency: Option<String>,
     /// Instead of `Accept`.
+    #[param(inline)]
     format: Option<Format>,
 }
 
@@ -58,6 +60,7 @@ pub struct TrialBalanceQuery {
     /// Everything posted up to this date.
     as_of: DateString,
     /// What was recorded at or before this time; now if absent, never in the future.
+    #[param(inline)]
     known_at: Option<Timestamp>,
     /// Of issues in this currency; the functional one if absent.
     currency: Option<String>,

@@ -23,6 +23,7 @@ use crate::posting::SampleBatches;
 #[into_params(parameter_in = Query)]
 pub struct SampleQuery {
     /// Instead of `Accept`.
+    #[param(inline)]
     format: Option<Format>,
     /// The name of a stored layout, with `format=csv`.
     layout: Option<String>,

@@ -148,3 +148,39 @@ async fn the_served_document_is_the_checked_in_one_and_the_pages_need_nothing_el
     }
     assert_eq!(text(&document()["openapi"]), "3.1.0");
 }
+
+/// A reference to a schema that is not there stops a generator of clients.
+#[test]
+fn every_reference_leads_somewhere() {
+    fn references<'a>(value: &'a Value, found: &mut Vec<&'a str>) {
+        match value {
+            Value::Object(fields) => {
+                found.extend(fields.get("$ref").and_then(Value::as_str));
+                fields.values().for_each(|value| references(value, found));
+            }
+            Value::Array(items) => items.iter().for_each(|value| references(value, found)),
+            _ => {}
+        }
+    }
+    let (document, mut found) = (document(), Vec::new());
+    references(&document, &mut found);
+    assert!(found.len() > 100);
+    for reference in found {
+        assert!(document.pointer(reference.trim_start_matches('#')).is_some(), "{reference}");
+    }
+}
+
+/// What the schema lists is what is sent, not what the code calls it.
+#[test]
+fn names_are_listed_as_they_are_sent() {
+    let document = document();
+    let schemas = document["components"]["schemas"].as_object().expect("schemas");
+    let days = ["30/360", "30U/360", "30E/360", "ACT/ACT-ICMA", "ACT/365F", "ACT/360"];
+    assert_eq!(schemas["DayCountName"]["enum"], serde_json::json!(days));
+    for (schema, values) in schemas.iter().filter_map(|(name, schema)| Some((name, schema["enum"].as_array()?))) {
+        let is_a_variant = |value: &&Value| {
+            value.as_str().is_some_and(|text| text.starts_with(char::is_uppercase) && text.contains(char::is_lowercase))
+        };
+        assert_eq!(values.iter().find(is_a_variant), None, "{schema}");
+    }
+}
