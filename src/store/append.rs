@@ -18,11 +18,11 @@ use crate::store::table::{Part, Stored, Table};
 
 /// The texts written so far, by the tables that have rows: bit n stands for the nth part.
 #[derive(Debug, Default)]
-pub(crate) struct Texts(Mutex<HashMap<u32, Arc<str>>>);
+pub(crate) struct Texts(Mutex<HashMap<u64, Arc<str>>>);
 
 impl Texts {
     fn get(&self, parts: &[(usize, &dyn Part)], text: impl FnOnce(&[Table]) -> String) -> Arc<str> {
-        let key = parts.iter().fold(0, |key, (at, _)| key | 1 << at);
+        let key = parts.iter().fold(0_u64, |key, (at, _)| key | 1 << at);
         let mut texts = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let tables = || parts.iter().map(|(_, part)| part.table()).collect::<Vec<_>>();
         texts.entry(key).or_insert_with(|| text(&tables()).into()).clone()

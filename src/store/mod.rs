@@ -8,6 +8,7 @@
 mod append;
 mod cells;
 mod connect;
+mod delivery;
 mod error;
 mod posting;
 mod read;
@@ -16,6 +17,7 @@ mod rows;
 mod table;
 
 pub use connect::{Engine, Options, Store};
+pub use delivery::Taken;
 pub use error::{Constraint, StoreError};
 pub use posting::Posting;
 pub use read::*;

@@ -137,6 +137,24 @@ tables! {
         document_number: maybe_text, ledger_posting_date: maybe_text, reason: maybe_text,
     }
 
+    /// A command on a destination of releases; `after` is -1 where it goes on as it was.
+    DestinationRow: "destination" add {
+        entity: text, name: text, sequence: bigint, url: text, state: text, after: bigint, recorded_at: bigint,
+    }
+
+    /// How far the deliveries to a destination have come, and who makes them.
+    DeliveryRow: "delivery" add {
+        entity: text, destination: text, sequence: bigint, state: text, reason: maybe_text, delivered: bigint,
+        failures: bigint, due_at: bigint, attempt: bigint, trying: bigint, tried_at: bigint, lease_until: bigint,
+        fence: bigint,
+    }
+
+    /// An attempt to deliver a release.
+    AttemptRow: "attempt" add {
+        entity: text, destination: text, attempt: bigint, release: bigint, started_at: bigint, duration: bigint,
+        outcome: text, status: bigint, detail: maybe_text, next_attempt_at: bigint,
+    }
+
     /// The answer given to a request that carried an idempotency key.
     IdempotencyRow: "idempotency" add {
         entity: text, key: text, fingerprint: text, status: bigint, answer: text, recorded_at: bigint,
@@ -213,6 +231,9 @@ rows! {
     entries: EntryRow,
     releases: ReleaseRow,
     acknowledgements: AcknowledgementRow,
+    destinations: DestinationRow,
+    deliveries: DeliveryRow,
+    attempts: AttemptRow,
     idempotency: IdempotencyRow,
     natural_keys: NaturalKeyRow,
     tokens: TokenRow,

@@ -2,6 +2,7 @@
 
 mod carrying;
 mod journal_lines;
+mod leases;
 mod posting;
 mod reads;
 mod rows;

@@ -202,6 +202,50 @@ pub fn release(batch: &str, release: i64, revision: i64, sequence: i64) -> Relea
     }
 }
 
+/// A destination to which nothing was delivered yet.
+pub fn destination(name: &str) -> Rows {
+    let destination = DestinationRow {
+        entity: ENTITY.into(),
+        name: name.into(),
+        sequence: 1,
+        url: "https://ledger.example.com/".into(),
+        state: "active".into(),
+        after: 0,
+        recorded_at: 1,
+    };
+    let delivery = DeliveryRow {
+        entity: ENTITY.into(),
+        destination: name.into(),
+        sequence: 1,
+        state: "active".into(),
+        reason: None,
+        delivered: 0,
+        failures: 0,
+        due_at: 0,
+        attempt: 0,
+        trying: 0,
+        tried_at: 0,
+        lease_until: 0,
+        fence: 0,
+    };
+    Rows { destinations: vec![destination], deliveries: vec![delivery], ..Rows::default() }
+}
+
+pub fn attempt(destination: &str, release: i64) -> AttemptRow {
+    AttemptRow {
+        entity: ENTITY.into(),
+        destination: destination.into(),
+        attempt: 1,
+        release,
+        started_at: 1,
+        duration: 1,
+        outcome: "delivered".into(),
+        status: 200,
+        detail: None,
+        next_attempt_at: 0,
+    }
+}
+
 /// The entity with an issue of 1,000,000, posted by command 1.
 pub fn opened() -> Rows {
     Rows {

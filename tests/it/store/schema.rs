@@ -100,7 +100,7 @@ async fn every_key_of_a_table_that_grows_begins_with_the_entity() {
 }
 
 /// The tables whose rows are posted.
-const POSTED: [&str; 14] = [
+const POSTED: [&str; 16] = [
     "record",
     "account_mapping",
     "layout",
@@ -115,6 +115,8 @@ const POSTED: [&str; 14] = [
     "entry",
     "line",
     "release",
+    "destination",
+    "attempt",
 ];
 
 async fn run(url: &str, statement: String) -> Result<(), sqlx::Error> {
@@ -148,6 +150,8 @@ on_both! {
             reason: None,
             share_par_value: None,
         });
+        rows.extend(destination("ledger"));
+        rows.attempts.push(attempt("ledger", 1));
         post(&books.store, &rows).await.expect("posts");
         for table in POSTED {
             for statement in [format!("update {table} set entity = entity"), format!("delete from {table}")] {
