@@ -14,6 +14,7 @@ use tracing_subscriber::EnvFilter;
 
 use crate::accept::accept;
 use crate::cli::{Cli, Command, Log, LogFormat};
+use crate::delivery::Courier;
 use crate::http::system;
 
 /// How long requests may go on after the service was told to stop.
@@ -112,27 +113,41 @@ pub fn print_address(address: &str) {
     let _ = writeln!(std::io::stdout(), "{address}").and_then(|()| std::io::stdout().flush());
 }
 
-/// Serves until SIGTERM or SIGINT, then lets what is in progress finish for a while.
+/// Serves until SIGTERM or SIGINT, then lets what is in progress finish for a while, deliveries too.
 ///
 /// `announce` is called once, with the address, when requests are accepted.
-pub async fn serve(listener: TcpListener, router: Router, announce: impl FnOnce(&str)) -> Result<(), RunError> {
+pub async fn serve(
+    listener: TcpListener,
+    router: Router,
+    courier: Option<Courier>,
+    announce: impl FnOnce(&str),
+) -> Result<(), RunError> {
     let address = address(&listener)?;
     // The handlers are in place before anybody learns the address, so that no early signal kills without draining.
     let stop = stop_signal()?;
     let (told, stopping) = oneshot::channel();
+    let stopper = courier.as_ref().map(Courier::stopper);
     let drained = async move {
         stop.await;
         tracing::info!("stopping: finishing what is in progress");
+        if let Some(courier) = stopper {
+            courier.stop();
+        }
         // The receiver is gone only when serving ended by itself.
         let _ = told.send(());
     };
-    let serving = accept(listener, router, drained);
+    let serving = async {
+        accept(listener, router, drained).await;
+        if let Some(courier) = courier {
+            courier.ended().await;
+        }
+    };
     let upkeep = tokio::spawn(system::upkeep());
     tracing::info!(address, "serving");
     announce(&address);
     tokio::select! {
         () = serving => {}
-        () = deadline(stopping) => tracing::warn!("some requests did not finish in time and were cut off"),
+        () = deadline(stopping) => tracing::warn!("some requests or deliveries did not finish in time and were cut off"),
     }
     upkeep.abort();
     tracing::info!("stopped");

@@ -1,11 +1,15 @@
 //! The command line: what `parwright` can be told to do.
 
 use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::auth::Role;
 use crate::config::{self, Auth, Config, ConfigError, DEFAULT_DATABASE, DEFAULT_LISTEN, DatabaseUrl};
+use crate::delivery::{KeyError, Keyring, Push};
 use crate::http::ids::EntityCode;
 
 /// Accounting for convertible and straight bond issues
@@ -30,6 +34,9 @@ pub enum Command {
     /// Make tokens
     #[command(subcommand)]
     Token(Token),
+    /// Make keys that deliveries are signed with
+    #[command(subcommand)]
+    Key(Key),
     /// Print the OpenAPI document of the interface
     Openapi,
     /// Recompute every hash and tie of the books
@@ -82,6 +89,8 @@ pub struct Serve {
     /// Whether requests need a token; off is for a loopback address only
     #[arg(long, env = "PARWRIGHT_AUTH", value_enum, default_value_t)]
     pub auth: Auth,
+    #[command(flatten)]
+    pub delivery: Delivery,
 }
 
 impl Serve {
@@ -89,6 +98,62 @@ impl Serve {
     pub fn config(&self) -> Result<Config, ConfigError> {
         Config::new(self.database.database.clone(), self.listen, self.auth)
     }
+}
+
+/// How to deliver releases.
+#[derive(Debug, Args)]
+pub struct Delivery {
+    /// A file with the private key that signs deliveries; nothing is delivered without one. Given twice, or two with a comma between
+    /// them, the first signs and both are published
+    #[arg(long = "signing-key", env = "PARWRIGHT_SIGNING_KEY", value_delimiter = ',', value_name = "FILE")]
+    pub signing_keys: Vec<PathBuf>,
+    /// Deliver to addresses that are not public too, without TLS if need be
+    #[arg(long, env = "PARWRIGHT_ALLOW_PRIVATE_DESTINATIONS")]
+    pub allow_private_destinations: bool,
+    /// How long an attempt may take, such as 30s or 500ms
+    #[arg(long = "delivery-timeout", env = "PARWRIGHT_DELIVERY_TIMEOUT", default_value = "30s", value_parser = duration, value_name = "TIME")]
+    pub timeout: Duration,
+    /// How many attempts at a release fail before its destination is parked
+    #[arg(long = "delivery-attempts", env = "PARWRIGHT_DELIVERY_ATTEMPTS", default_value_t = 50, value_parser = clap::value_parser!(u32).range(1..=10_000), value_name = "NUMBER")]
+    pub attempts: u32,
+    /// The longest wait after the first failure; it doubles with each further one, up to an hour
+    #[arg(long = "delivery-backoff", env = "PARWRIGHT_DELIVERY_BACKOFF", default_value = "1s", value_parser = duration, value_name = "TIME")]
+    pub backoff: Duration,
+}
+
+impl Delivery {
+    /// The settings, with the keys read from their files.
+    pub fn push(&self) -> Result<Push, KeyError> {
+        Ok(Push {
+            keyring: Keyring::load(&self.signing_keys)?.map(Arc::new),
+            allow_private: self.allow_private_destinations,
+            timeout: self.timeout,
+            attempts: self.attempts,
+            backoff: self.backoff,
+            ..Push::default()
+        })
+    }
+}
+
+fn duration(text: &str) -> Result<Duration, ConfigError> {
+    let read = text.parse::<jiff::SignedDuration>().ok().and_then(|duration| Duration::try_from(duration).ok());
+    read.filter(|duration| (Duration::from_millis(1)..=Duration::from_secs(3600)).contains(duration))
+        .ok_or_else(|| ConfigError::Duration(text.to_owned()))
+}
+
+/// What to do with keys.
+#[derive(Debug, Subcommand)]
+pub enum Key {
+    /// Make a private key in a new file, and print its id
+    Create(KeyCreate),
+}
+
+/// The key to make.
+#[derive(Debug, Args)]
+pub struct KeyCreate {
+    /// Where to write it; it is never written over
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
 }
 
 /// How to show.
@@ -184,6 +249,34 @@ mod tests {
     fn a_wrong_database_url_is_refused_without_its_password() {
         let error = parse("parwright serve --database-url mysql://me:hunter2@db/x").unwrap_err().to_string();
         assert!(error.contains("sqlite:") && !error.contains("hunter2"), "{error}");
+    }
+
+    #[test]
+    fn deliveries_are_set_with_files_and_times() {
+        let serve = |line: &str| match parse(line) {
+            Ok(Cli { command: Command::Serve(serve), .. }) => Ok(serve.delivery),
+            Ok(_) => panic!("not serve"),
+            Err(error) => Err(error.to_string()),
+        };
+        let plain = serve("parwright serve").unwrap();
+        assert!(plain.signing_keys.is_empty() && !plain.allow_private_destinations);
+        assert_eq!(
+            (plain.timeout, plain.attempts, plain.backoff),
+            (Duration::from_secs(30), 50, Duration::from_secs(1))
+        );
+        assert!(plain.push().unwrap().keyring.is_none());
+        let set = serve(
+            "parwright serve --signing-key a.pem,b.pem --signing-key c.pem --allow-private-destinations --delivery-timeout 500ms \
+             --delivery-attempts 3 --delivery-backoff 1m",
+        );
+        let set = set.unwrap();
+        assert_eq!(set.signing_keys, ["a.pem", "b.pem", "c.pem"].map(PathBuf::from));
+        assert_eq!((set.timeout, set.attempts, set.backoff), (Duration::from_millis(500), 3, Duration::from_secs(60)));
+        for wrong in ["0s", "-1s", "2h", "soon", "30"] {
+            let refused = serve(&format!("parwright serve --delivery-timeout={wrong}")).unwrap_err();
+            assert!(refused.contains("such as 30s"), "{refused}");
+        }
+        assert!(serve("parwright serve --delivery-attempts 0").is_err());
     }
 
     #[test]

@@ -51,6 +51,8 @@ pub enum ConfigError {
     Database,
     #[error("cannot listen on {0:?}: expected an address and a port, such as {DEFAULT_LISTEN}")]
     Listen(String),
+    #[error("{0:?} is no time from 1ms to 1h, such as 30s")]
+    Duration(String),
     #[error("--auth off is for a loopback address only, and {0} can be reached from other machines")]
     OpenToOthers(SocketAddr),
 }

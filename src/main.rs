@@ -5,8 +5,8 @@ use std::io::Write;
 use std::process::ExitCode;
 
 use parwright::auth::{Secret, StoredTokens, TokenRecord, TokenStore};
-use parwright::cli::{Command, Token};
-use parwright::{app, service};
+use parwright::cli::{Command, Key, Token};
+use parwright::{app, delivery, service};
 
 /// A row that is read is some dozens of small allocations, on one thread, that are freed on another: the system's allocator takes
 /// a tenth of a read for them.
@@ -22,8 +22,13 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
         Command::Serve(serve) => {
             let config = serve.config()?;
             let store = service::open(&serve.database.database).await?;
+            let push = serve.delivery.push()?;
+            if push.keyring.is_none() {
+                tracing::info!("no signing key is given: releases are not delivered, and can be fetched");
+            }
             let listener = app::bind(config.listen()).await?;
-            app::serve(listener, service::router(&store, config.auth()), app::print_address).await?;
+            let (router, courier) = service::start(&store, config.auth(), &push)?;
+            app::serve(listener, router, courier, app::print_address).await?;
             store.close().await;
             Ok(())
         }
@@ -46,6 +51,10 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
                 .map_err(|error| error as Box<dyn Error>)?;
             store.close().await;
             Ok(writeln!(std::io::stdout(), "{}", secret.reveal())?)
+        }
+        Command::Key(Key::Create(create)) => {
+            let id = delivery::create_key(&create.file)?;
+            Ok(writeln!(std::io::stdout(), "{id}")?)
         }
         Command::Openapi => Ok(write!(std::io::stdout(), "{}", service::openapi()?)?),
         Command::Verify(database) => {

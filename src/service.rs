@@ -6,11 +6,12 @@ use axum::Router;
 
 use crate::auth::{Authenticator, StoredTokens};
 use crate::config::{Auth, DatabaseUrl};
+use crate::delivery::{Courier, KeySet, Push, SenderError};
 use crate::http::edge::{self, Edge};
 use crate::http::guard::Guard;
 use crate::http::refusals::KINDS;
 use crate::http::resource::{self, App};
-use crate::http::system::Readiness;
+use crate::http::system::{self, Readiness};
 use crate::posting::Recorder;
 use crate::reading::Library;
 use crate::store::{Options, Store, StoreError};
@@ -27,11 +28,28 @@ pub async fn open(database: &DatabaseUrl) -> Result<Store, StoreError> {
 
 /// The handlers' state over a store; starts the writer and what reads together.
 pub fn app(store: &Store) -> App {
-    App { recorder: Recorder::start(store.clone()), library: Library::start(store.clone()) }
+    let (recorder, library) = (Recorder::start(store.clone()), Library::start(store.clone()));
+    App { recorder, library, admission: Push::default().admission() }
 }
 
-/// The whole service over a store.
+/// The whole service over a store, with what delivers if there is a key to sign with.
+///
+/// # Errors
+/// When nothing could be delivered.
+pub fn start(store: &Store, auth: Auth, push: &Push) -> Result<(Router, Option<Courier>), SenderError> {
+    let app = App { admission: push.admission(), ..app(store) };
+    // Installed before anything is counted.
+    let _ = system::recorder();
+    let courier = Courier::start(push, &app.recorder, &app.library)?;
+    Ok((with(store, auth, app, push.keys()), courier))
+}
+
+/// The service over a store, without deliveries.
 pub fn router(store: &Store, auth: Auth) -> Router {
+    with(store, auth, app(store), KeySet::default())
+}
+
+fn with(store: &Store, auth: Auth, app: App, keys: KeySet) -> Router {
     let guard = match auth {
         Auth::Off => Guard::Open,
         Auth::On => Guard::Tokens(Arc::new(Authenticator::new(Arc::new(StoredTokens(store.clone()))))),
@@ -47,7 +65,8 @@ pub fn router(store: &Store, auth: Auth) -> Router {
             }
         })
     });
-    edge::router(resource::router(), app(store), Edge::new(guard, readiness, KINDS))
+    let edge = Edge { keys, ..Edge::new(guard, readiness, KINDS) };
+    edge::router(resource::router(), app, edge)
 }
 
 /// The document of the interface, as text.

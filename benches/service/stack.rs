@@ -64,7 +64,7 @@ pub fn serve_if_asked() {
         let readiness = Arc::new(|| Box::pin(async { Ok(()) }) as std::pin::Pin<Box<_>>);
         let router = edge::router(routes, service::app(&store), Edge::new(Guard::Open, readiness, KINDS));
         let listener = app::bind(([127, 0, 0, 1], 0).into()).await.expect("a port is free");
-        app::serve(listener, router, app::print_address).await.expect("it serves");
+        app::serve(listener, router, None, app::print_address).await.expect("it serves");
     });
     std::process::exit(0);
 }

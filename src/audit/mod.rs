@@ -40,6 +40,10 @@ impl ContentHash {
                 .into_iter()
                 .for_each(|text| add(text));
         }
+        for command in &rows.destinations {
+            let after = command.after.to_string();
+            [&command.name, &command.url, &command.state, &after].into_iter().for_each(|text| add(text));
+        }
         for batch in &rows.batches {
             [&batch.id, &batch.number, &batch.content_sha256].into_iter().for_each(|text| add(text));
         }

@@ -73,7 +73,7 @@ async fn fill_and_serve(listen: SocketAddr, directory: &Path, announced: &Atomic
         let mut output = std::io::stdout().lock();
         let _ = output.write_all(guide::text(address, &portfolio).as_bytes()).and_then(|()| output.flush());
     };
-    app::serve(listener, service::router(&store, Auth::Off), announce).await?;
+    app::serve(listener, service::router(&store, Auth::Off), None, announce).await?;
     store.close().await;
     Ok(())
 }

@@ -10,6 +10,7 @@ mod classification;
 mod commands;
 mod conversion;
 mod conversion_terms;
+mod destination;
 mod entity;
 mod extinguishment;
 mod journal_line;
@@ -43,6 +44,7 @@ pub use commands::{
     AccrualRequest, CouponPaymentRequest, CriteriaDocument, InducementRequest, OtherConsiderationDocument,
 };
 pub use conversion::{ConversionRequest, SettlementDocument};
+pub use destination::{AttemptDocument, DestinationDocument, DestinationRequest, DestinationState, ReplayRequest};
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};
 pub use journal_line::JournalLineDocument;

@@ -15,14 +15,18 @@ use super::guard::{Guard, guard};
 use super::linger::linger;
 use super::observe::observe;
 use super::problem::{self, Kind, Problem};
+use super::signing_keys;
 use super::system::{self, Readiness};
 use super::{docs, openapi};
+use crate::delivery::KeySet;
 
 /// What the edge needs beside the routes of the resources.
 #[derive(Clone)]
 pub struct Edge {
     pub guard: Guard,
     pub readiness: Readiness,
+    /// The public keys of deliveries.
+    pub keys: KeySet,
     /// The longest body of a route that says nothing else.
     pub body_limit: BodyLimit,
     /// The longest a request may take.
@@ -32,9 +36,10 @@ pub struct Edge {
 }
 
 impl Edge {
-    /// With a body of at most one MiB and thirty seconds for a request.
+    /// With a body of at most one MiB, thirty seconds for a request, and no keys.
     pub fn new(guard: Guard, readiness: Readiness, refusals: &'static [Kind]) -> Self {
-        Self { guard, readiness, body_limit: BodyLimit::default(), time_limit: Duration::from_secs(30), refusals }
+        let keys = KeySet::default();
+        Self { guard, readiness, keys, body_limit: BodyLimit::default(), time_limit: Duration::from_secs(30), refusals }
     }
 }
 
@@ -43,6 +48,7 @@ pub fn document<S: Clone + Send + Sync + 'static>(api: &OpenApiRouter<S>, refusa
     let nobody_asks: Readiness = std::sync::Arc::new(|| Box::pin(async { Ok(()) }));
     let mut document = api.get_openapi().clone();
     document.merge(system::router(nobody_asks).into_openapi());
+    document.merge(signing_keys::router(KeySet::default()).into_openapi());
     openapi::complete(document, refusals)
 }
 
@@ -56,7 +62,7 @@ pub fn router<S: Clone + Send + Sync + 'static>(api: OpenApiRouter<S>, state: S,
     if api.has_routes() {
         api = api.route_layer(from_fn_with_state(edge.guard, guard));
     }
-    let (system, _) = system::router(edge.readiness).split_for_parts();
+    let (system, _) = system::router(edge.readiness).merge(signing_keys::router(edge.keys)).split_for_parts();
     Router::new()
         .merge(api.with_state(state))
         .merge(system)

@@ -63,6 +63,19 @@ pub struct SeriesName {
     pub series: String,
 }
 
+/// A destination of an entity, as it stands in a path.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+pub struct DestinationName {
+    pub entity: EntityCode,
+    pub destination: String,
+}
+
+impl Scoped for DestinationName {
+    fn entity(&self) -> &str {
+        self.entity.as_str()
+    }
+}
+
 impl Scoped for SeriesName {
     fn entity(&self) -> &str {
         self.entity.as_str()

@@ -3,7 +3,7 @@
 //! - [`edge`] puts it together; [`observe`], [`linger`] and [`guard`] are its layers;
 //! - [`problem`] is every error answer, [`wire`] and [`ids`] how values are written;
 //! - [`extract`], [`body`], [`query`], [`accept`] and [`request_id`] read requests, [`etag`], [`pieces`] and [`page`] write answers;
-//! - [`openapi`], [`docs`] and [`system`] speak about the service itself.
+//! - [`openapi`], [`docs`], [`system`] and [`signing_keys`] speak about the service itself.
 
 pub use crate::document::wire;
 
@@ -27,4 +27,5 @@ pub mod query;
 pub mod refusals;
 pub mod request_id;
 pub mod resource;
+pub mod signing_keys;
 pub mod system;

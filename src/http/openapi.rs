@@ -110,6 +110,8 @@ fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
     };
     let body = operation.request_body.is_some();
     let records = named(KEY);
+    // What is told to a destination needs no key: told twice it is the same.
+    let acts = ["/pause", "/resume", "/close"].iter().any(|act| path.ends_with(act));
     let several = operation.responses.responses.iter().any(|(_, answer)| match answer {
         RefOr::T(answer) => answer.content.len() > 1,
         RefOr::Ref(_) => false,
@@ -118,7 +120,10 @@ fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
         StatusCode::BAD_REQUEST | StatusCode::UNAUTHORIZED | StatusCode::FORBIDDEN => secured,
         StatusCode::NOT_FOUND => secured && path.contains('{'),
         StatusCode::NOT_ACCEPTABLE => several,
-        StatusCode::CONFLICT => records || (path == "/v1/entities" && body) || named("layout"),
+        StatusCode::CONFLICT => {
+            let creates = body && (path == "/v1/entities" || path.contains("/destinations"));
+            records || acts || creates || named("layout")
+        }
         StatusCode::PRECONDITION_FAILED => records,
         StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE => body,
         StatusCode::UNPROCESSABLE_ENTITY => body || records,
@@ -222,6 +227,19 @@ impl IntoParams for LayoutPath {
 
 /// The path parameters `{entity}` and `{series}`, for `params(SeriesPath)`.
 pub struct SeriesPath;
+
+/// The path parameters `{entity}` and `{destination}`, for `params(DestinationPath)`.
+pub struct DestinationPath;
+
+impl IntoParams for DestinationPath {
+    fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Vec<Parameter> {
+        let name = ObjectBuilder::new().schema_type(Type::String).pattern(Some("^[a-z0-9_-]{1,40}$"));
+        vec![
+            path_parameter("entity", "The code of an entity.", super::ids::EntityCode::schema()),
+            path_parameter("destination", "The name of a destination.", name.into()),
+        ]
+    }
+}
 
 impl IntoParams for SeriesPath {
     fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Vec<Parameter> {

@@ -4,6 +4,7 @@ use axum::http::StatusCode;
 
 use super::problem::{self, Kind, Problem};
 use crate::accounting::Refusal;
+use crate::delivery::Inadmissible;
 use crate::posting::RecordError;
 use crate::store::StoreError;
 
@@ -76,6 +77,12 @@ refusals! {
         "A text holds a character that ISO 8859-1 does not have; change the text, or state a replacement or UTF-8 in the layout.";
     "entity_exists" CONFLICT "The entity exists already",
         "Entity codes are given once and never change.";
+    "destination_exists" CONFLICT "The destination exists already",
+        "A name stands for one destination of an entity for good, and its address never changes; make another one.";
+    "destination_closed" CONFLICT "The destination is closed",
+        "Nothing more is delivered to it; make another one that begins after its last release.";
+    "no_signing_key" CONFLICT "The service has no key to sign deliveries with",
+        "Deliveries are signed: start the service with --signing-key.";
 }
 
 /// The kind of a code among [`KINDS`].
@@ -95,6 +102,15 @@ impl From<Refusal> for Problem {
     }
 }
 
+impl From<Inadmissible> for Problem {
+    fn from(refused: Inadmissible) -> Problem {
+        match refused {
+            Inadmissible::NoKey => Problem::new(kind("no_signing_key"), refused.to_string()),
+            _ => Problem::invalid_field("/url", refused.to_string()),
+        }
+    }
+}
+
 impl From<RecordError> for Problem {
     fn from(error: RecordError) -> Problem {
         match error {
@@ -109,6 +125,8 @@ impl From<RecordError> for Problem {
                 Problem::new(kind("reference_in_use"), error.to_string()).with_figure("id", id)
             }
             RecordError::EntityExists(_) => Problem::new(kind("entity_exists"), error.to_string()),
+            RecordError::DestinationExists(_) => Problem::new(kind("destination_exists"), error.to_string()),
+            RecordError::DestinationClosed(_) => Problem::new(kind("destination_closed"), error.to_string()),
             RecordError::KeyReused => Problem::new(problem::IDEMPOTENCY_KEY_REUSED, error.to_string()),
             RecordError::PreviewDiffers => Problem::new(problem::PREVIEW_DIFFERS, error.to_string()),
             RecordError::PreconditionFailed => Problem::new(problem::PRECONDITION_FAILED, error.to_string()),

@@ -2,6 +2,7 @@
 
 use jiff::civil::Date;
 
+use super::destination::DestinationCommand;
 use crate::document::{
     AccountMappingDocument, AccrualRequest, AcknowledgementRequest, BondIssueDocument, ConversionRequest,
     CouponPaymentRequest, EntityDocument, EstimateRequest, InducementRequest, IssueCostAdjustmentRequest, Layout,
@@ -19,6 +20,7 @@ pub enum Command {
     AccrueEntity { entity: String, request: AccrualRequest },
     OnIssue { entity: String, bond_issue: String, command: IssueCommand },
     OnSeries { entity: String, series: String, command: SeriesCommand },
+    OnDestination { entity: String, name: String, command: DestinationCommand },
     Acknowledge { entity: String, batch: String, request: AcknowledgementRequest },
     ReleaseAgain { entity: String, batch: String },
 }
@@ -94,7 +96,8 @@ impl Command {
             | Command::OnIssue { entity, .. }
             | Command::Acknowledge { entity, .. }
             | Command::ReleaseAgain { entity, .. }
-            | Command::OnSeries { entity, .. } => entity,
+            | Command::OnSeries { entity, .. }
+            | Command::OnDestination { entity, .. } => entity,
         }
     }
 
@@ -121,7 +124,8 @@ impl Command {
             | Command::MapAccounts { .. }
             | Command::StoreLayout { .. }
             | Command::Acknowledge { .. }
-            | Command::ReleaseAgain { .. } => None,
+            | Command::ReleaseAgain { .. }
+            | Command::OnDestination { .. } => None,
         }
     }
 }

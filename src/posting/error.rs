@@ -22,6 +22,12 @@ pub enum RecordError {
     /// The entity exists.
     #[error("the entity {0} exists already")]
     EntityExists(String),
+    /// The name is that of another destination, perhaps a closed one.
+    #[error("the destination {0} exists already; use that, or give another name")]
+    DestinationExists(String),
+    /// Nothing more is delivered to it.
+    #[error("the destination {0} is closed for good; make another one")]
+    DestinationClosed(String),
     /// The key was used for another request.
     #[error("the idempotency key was used for another request; use a new key for a new request")]
     KeyReused,

@@ -13,7 +13,7 @@ use super::grouping::Drafts;
 use super::record::{CREATED, Done, OK, json};
 use super::recorder::Recorded;
 use super::workspace::{IssueState, Workspace};
-use super::{acknowledge, entity, preview, series};
+use super::{acknowledge, destination, entity, preview, series};
 use crate::document::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, RecordingAnswer, StoredRates, hex};
 use crate::store::{BondIssueRow, Reader, Rows};
 
@@ -47,7 +47,8 @@ impl Session<'_> {
             | Command::StoreLayout { .. }
             | Command::OnSeries { .. }
             | Command::Acknowledge { .. }
-            | Command::ReleaseAgain { .. } => true,
+            | Command::ReleaseAgain { .. }
+            | Command::OnDestination { .. } => true,
             Command::Issue(document) => document.series.is_some(),
             Command::CreateEntity(_) => false,
         }
@@ -85,6 +86,9 @@ impl Session<'_> {
             Command::ReleaseAgain { batch, .. } => acknowledge::release_again(self, workspace, batch, reader).await,
             Command::OnSeries { series, command, .. } => {
                 series::record(self, workspace, (series, command), reader).await
+            }
+            Command::OnDestination { name, command, .. } => {
+                destination::record(self, workspace, (name, command), reader).await
             }
             Command::AccrueEntity { request, .. } => {
                 super::accrue_entity::record(self, workspace, request, reader).await
@@ -138,9 +142,10 @@ impl Session<'_> {
                 acknowledge::preview(entity, batch, request, reader).await
             }
             Command::ReleaseAgain { batch, .. } => acknowledge::preview_release(self, workspace, batch, reader).await,
-            Command::CreateEntity(_) | Command::MapAccounts { .. } | Command::StoreLayout { .. } => {
-                Err(no_entity(command.entity()))
-            }
+            Command::CreateEntity(_)
+            | Command::MapAccounts { .. }
+            | Command::StoreLayout { .. }
+            | Command::OnDestination { .. } => Err(no_entity(command.entity())),
         }
     }
 

@@ -143,6 +143,18 @@ fn open_release(ReleasedBatch { release, batch }: &ReleasedBatch, at: Timestamp)
     })
 }
 
+impl Library {
+    /// A release, as the feed shows it.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`].
+    pub async fn release(&self, entity: &str, release: i64) -> Result<ReleaseDocument, ReadError> {
+        // The feed reads one more than it is asked for, and that one is enough.
+        let found = self.releases(entity, release - 1, 0).await?.pop().filter(|found| found.release == release);
+        found.ok_or_else(|| RecordError::NotFound(format!("the release {release} of {entity}")))
+    }
+}
+
 pub(super) async fn document(whole: &WholeBatch, reader: &mut Reader<'_>) -> Result<BatchDocument, ReadError> {
     let issues = render::issues_of(whole, reader).await?;
     render::batch(whole, &issues)

@@ -3,6 +3,7 @@
 mod batches;
 mod carrying;
 mod classification;
+mod destinations;
 mod issued;
 mod issues;
 mod journal_lines;

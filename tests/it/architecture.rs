@@ -237,11 +237,14 @@ fn the_core_and_the_reports_know_no_clock_input_or_randomness() {
 }
 
 #[test]
-fn the_database_is_spoken_to_in_the_store_alone_and_http_at_the_edge_alone() {
+fn the_database_is_spoken_to_in_the_store_alone_http_at_the_edge_and_receivers_by_deliveries() {
     let mut wrong = Vec::new();
     for source in &sources() {
-        for (library, places) in [("sqlx", &["store/"][..]), ("axum", &["http/", "app.rs", "accept.rs", "service.rs"])]
-        {
+        for (library, places) in [
+            ("sqlx", &["store/"][..]),
+            ("axum", &["http/", "app.rs", "accept.rs", "service.rs"]),
+            ("reqwest", &["delivery/"]),
+        ] {
             if roots(&source.code).contains(library) && !places.iter().any(|place| source.path.starts_with(place)) {
                 wrong.push(format!("src/{} uses {library}", source.path));
             }

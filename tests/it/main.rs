@@ -6,6 +6,7 @@ mod api_histories;
 mod architecture;
 mod concurrency;
 mod crash;
+mod delivery;
 mod demo;
 mod generated_client;
 mod histories;

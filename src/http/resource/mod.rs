@@ -5,6 +5,7 @@ mod account_mapping;
 mod bond_issues;
 mod carrying_values;
 mod classification;
+mod destinations;
 mod entities;
 mod journal_batches;
 mod journal_lines;
@@ -29,6 +30,7 @@ use super::extract::{IfMatch, Recording};
 use super::problem::{self, Problem};
 use super::wire::Timestamp;
 use crate::accounting::Currency;
+use crate::delivery::Admission;
 use crate::posting::{Command, Context, IdempotencyKey, Recorder};
 use crate::reading::Library;
 
@@ -37,6 +39,8 @@ use crate::reading::Library;
 pub struct App {
     pub recorder: Recorder,
     pub library: Library,
+    /// What a new destination must be like.
+    pub admission: Admission,
 }
 
 /// All routes of the resources.
@@ -54,6 +58,13 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(sample_batches::list))
         .routes(routes!(layouts::list))
         .routes(routes!(layouts::get, layouts::put))
+        .routes(routes!(destinations::list, destinations::create))
+        .routes(routes!(destinations::get))
+        .routes(routes!(destinations::pause))
+        .routes(routes!(destinations::resume))
+        .routes(routes!(destinations::replay))
+        .routes(routes!(destinations::close))
+        .routes(routes!(destinations::attempts))
         .routes(routes!(bond_issues::list, bond_issues::create))
         .routes(routes!(bond_issues::get))
         .routes(routes!(bond_issues::schedule))

@@ -5,10 +5,10 @@ use super::{Database, ENTITY, Held};
 use crate::crash::{Client, check_entity, conversion, events, verify};
 use crate::support::process::Process;
 
-type Ended = tokio::task::JoinHandle<(std::process::ExitStatus, Vec<String>)>;
+pub type Ended = tokio::task::JoinHandle<(std::process::ExitStatus, Vec<String>)>;
 
 /// Sends SIGTERM, and returns when the service takes no connections any more.
-async fn terminate(mut process: Process) -> Ended {
+pub async fn terminate(mut process: Process) -> Ended {
     let address = process.address().to_owned();
     let ended = tokio::task::spawn_blocking(move || process.terminate());
     tokio::task::spawn_blocking(move || {

@@ -6,6 +6,7 @@ mod socket;
 mod two_processes;
 mod vanishing_clients;
 
+pub(crate) use draining::terminate;
 use sqlx::postgres::PgConnection;
 use sqlx::{Connection, Row};
 

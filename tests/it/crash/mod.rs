@@ -18,7 +18,7 @@ use self::load::{BONDS, Dice, ENTITY, Load};
 use crate::support::postgres;
 use crate::support::process::Process;
 
-pub(crate) use self::checks::{check_entity, events, verify};
+pub(crate) use self::checks::{check_entity, events, gap_free, verify};
 pub(crate) use self::client::{Answer, Client, conversion};
 
 /// Databases an engine, and kills a database: fifty kills an engine. Several databases, because every restart verifies the whole

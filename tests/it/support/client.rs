@@ -8,6 +8,7 @@ use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode, header};
 use parwright::config::{Auth, DatabaseUrl};
+use parwright::delivery::{Courier, Push};
 use parwright::service;
 use parwright::store::Store;
 use serde_json::{Value, json};
@@ -78,6 +79,13 @@ impl Service {
         self
     }
 
+    /// The same books, from now on served by a process that delivers too.
+    pub fn delivering(&mut self, push: &Push) -> Courier {
+        let (router, courier) = service::start(&self.store, Auth::Off, push).expect("the service starts");
+        self.router = router;
+        courier.expect("there is a key to sign with")
+    }
+
     /// Sends this token, or none, from now on.
     pub fn with_token(&mut self, token: Option<&str>) {
         self.token = token.map(str::to_owned);
@@ -99,6 +107,13 @@ impl Service {
 
     pub async fn put(&self, path: &str, body: &Value) -> Answer {
         self.send(Method::PUT, path, JSON, Body::from(body.to_string())).await
+    }
+
+    /// What is there, as JSON of another media type.
+    pub async fn read_as(&self, path: &str, media_type: &str) -> Value {
+        let answer = self.get(path).await;
+        assert_eq!((answer.status, answer.header("content-type")), (200, media_type), "{path}");
+        answer.json()
     }
 
     /// Posts with a key of its own.

@@ -48,9 +48,19 @@ impl Process {
     /// When it neither ends nor writes its address in time, or writes something else first.
     #[track_caller]
     pub fn start<A: AsRef<OsStr>>(arguments: impl IntoIterator<Item = A>) -> Result<Process, Exited> {
+        Process::start_with(arguments, &[])
+    }
+
+    /// The same with some variables in its environment.
+    #[track_caller]
+    pub fn start_with<A: AsRef<OsStr>>(
+        arguments: impl IntoIterator<Item = A>,
+        environment: &[(&str, &str)],
+    ) -> Result<Process, Exited> {
         let directory = TempDir::with_prefix("parwright-test-").expect("a temporary directory can be made");
         let log = File::create(directory.path().join("stderr")).expect("a file can be made in it");
         let mut child = command(arguments)
+            .envs(environment.iter().copied())
             .current_dir(directory.path())
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
