@@ -94,8 +94,10 @@ async fn roles_resolve_by_the_mapping_in_force_on_the_posting_date(service: Serv
     service.put(&mapping_path("ACME", "2025-02-01"), &later).await.done();
     let issue = service.issue(json!({})).await;
     let answer = service.record(&issue, "accruals", json!({"through": "2025-02-28"})).await;
+    // Between the two the balances move.
     let accounts: Vec<_> = array(&answer["journal_batches"])
         .iter()
+        .filter(|batch| batch["entries"][0]["kind"] != json!("reclassification"))
         .map(|batch| text(&batch["entries"][0]["lines"][0]["account"]).to_owned())
         .collect();
     assert_eq!(accounts, ["1012", "NEW"]);
