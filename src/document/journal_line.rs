@@ -1,11 +1,15 @@
 //! Journal lines laid flat: a row each, with what stands above them repeated.
 
-use std::collections::BTreeMap;
+mod field;
+
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::BatchDocument;
+
+pub use field::{Field, Value};
 
 /// One line of a released batch.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -75,5 +79,40 @@ impl JournalLineDocument {
                 }
             })
         })
+    }
+
+    /// The names of all dimensions in some batches, in order.
+    pub fn dimensions(batches: &[BatchDocument]) -> BTreeSet<&str> {
+        let lines = batches.iter().flat_map(|batch| &batch.entries).flat_map(|entry| &entry.lines);
+        lines.flat_map(|line| line.dimensions.keys().map(String::as_str)).collect()
+    }
+
+    /// What the line holds in a field. The signed `amount` has no sign here: which side is positive is for who writes it.
+    pub fn value(&self, field: Field) -> Value<'_> {
+        let place = |number: usize| Value::count(i64::try_from(number).ok());
+        match field {
+            Field::Number => Value::Text(&self.number),
+            Field::Revision => Value::count(self.revision),
+            Field::Release => Value::count(self.release),
+            Field::Entity => Value::Text(&self.entity),
+            Field::PostingDate => Value::Date(&self.posting_date),
+            Field::EffectiveDate => Value::Date(&self.effective_date),
+            Field::Currency => Value::Text(&self.currency),
+            Field::Entry => place(self.entry),
+            Field::Kind => Value::Text(&self.kind),
+            Field::Line => place(self.line),
+            Field::Account => Value::text(self.account.as_deref()),
+            Field::AccountName => Value::text(self.account_name.as_deref()),
+            Field::AccountRole => Value::Text(&self.account_role),
+            Field::Debit => Value::amount(self.debit.as_deref()),
+            Field::Credit => Value::amount(self.credit.as_deref()),
+            Field::Amount => Value::amount(self.debit.as_deref().or(self.credit.as_deref())),
+            Field::BondIssue => Value::text(self.bond_issue.as_deref()),
+            Field::Reference => Value::Text(&self.reference),
+            Field::Isin => Value::text(self.isin.as_deref()),
+            Field::Event => Value::text(self.event.as_deref()),
+            Field::Memo => Value::Text(&self.memo),
+            Field::ContentSha256 => Value::text(self.content_sha256.as_deref()),
+        }
     }
 }

@@ -2,14 +2,12 @@
 
 mod checked;
 mod date_pattern;
-mod field;
 
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 pub use checked::{Cell, Column, Layout, LayoutError, in_latin1};
 pub use date_pattern::DatePart;
-pub use field::{Field, FieldKind};
 
 /// One column of a layout. Give `field` or `constant`.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]

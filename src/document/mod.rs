@@ -47,10 +47,10 @@ pub use conversion::{ConversionRequest, SettlementDocument};
 pub use destination::{AttemptDocument, DestinationDocument, DestinationRequest, DestinationState, ReplayRequest};
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};
-pub use journal_line::JournalLineDocument;
+pub use journal_line::{Field, JournalLineDocument, Value};
 pub use layout::{
-    Cell, Column, ColumnDocument, DatePart, DecimalMarkName, DelimiterName, EncodingName, Field, FieldKind,
-    FormulaTextName, Layout, LayoutDocument, LayoutError, LineEndName, QuotingName, StoredLayout, in_latin1,
+    Cell, Column, ColumnDocument, DatePart, DecimalMarkName, DelimiterName, EncodingName, FormulaTextName, Layout,
+    LayoutDocument, LayoutError, LineEndName, QuotingName, StoredLayout, in_latin1,
 };
 pub use opening_balance::{OpeningBalanceDocument, OpeningInterestBlock};
 pub use rate_adjustment::{AdjustmentReasonName, RateAdjustmentBlock, RateAdjustmentRequest};

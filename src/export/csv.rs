@@ -1,11 +1,7 @@
-//! CSV (RFC 4180): UTF-8, CRLF, a header row. A text cell that a spreadsheet would take for a formula is led by an apostrophe.
+//! Reports as CSV (RFC 4180): UTF-8, CRLF, a header row. A text cell that a spreadsheet would take for a formula is led by an apostrophe.
 
-use std::io::Write;
+use csv::{Terminator, WriterBuilder};
 
-use csv::{Terminator, Writer, WriterBuilder};
-
-use super::journal_table::{Cell, JournalTable};
-use crate::document::BatchDocument;
 use crate::reading::{CarryingValues, RollforwardDocument};
 
 /// A text cell that no spreadsheet runs.
@@ -13,40 +9,16 @@ pub(super) fn harmless(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 
-fn writer<W: Write>(out: W) -> Writer<W> {
-    WriterBuilder::new().terminator(Terminator::CRLF).from_writer(out)
-}
-
 fn table<const N: usize>(
     header: [&str; N],
     rows: impl IntoIterator<Item = [String; N]>,
 ) -> Result<Vec<u8>, csv::Error> {
-    let mut writer = writer(Vec::new());
+    let mut writer = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
     writer.write_record(header)?;
     for row in rows {
         writer.write_record(row)?;
     }
     writer.into_inner().map_err(|error| csv::Error::from(error.into_error()))
-}
-
-/// One row a journal line of the batches, in order: the columns of [`JournalTable`]. Amounts, dates and counts are written as they
-/// are; texts, and the names of dimensions in the header, are made harmless.
-///
-/// # Errors
-/// Those of `out`.
-pub fn journal_lines(batches: &[BatchDocument], out: impl Write) -> Result<(), csv::Error> {
-    let table = JournalTable::of(batches);
-    let mut writer = writer(out);
-    writer.write_record(table.header().map(harmless))?;
-    for row in table.rows() {
-        writer.write_record(row.into_iter().map(|cell| match cell {
-            Cell::Empty => String::new(),
-            Cell::Text(text) => harmless(text),
-            Cell::Date(exact) | Cell::Amount(exact) => exact.to_owned(),
-            Cell::Count(count) => count.to_string(),
-        }))?;
-    }
-    Ok(writer.flush()?)
 }
 
 /// One row an issue, then the total.

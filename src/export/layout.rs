@@ -6,8 +6,8 @@ use csv::{QuoteStyle, Terminator, Writer, WriterBuilder};
 
 use super::csv::harmless;
 use crate::document::{
-    Cell, DatePart, DecimalMarkName, DelimiterName, EncodingName, Field, FieldKind, FormulaTextName,
-    JournalLineDocument, Layout, LineEndName, QuotingName, in_latin1,
+    BatchDocument, Cell, DatePart, DecimalMarkName, DelimiterName, EncodingName, Field, FormulaTextName,
+    JournalLineDocument, Layout, LineEndName, QuotingName, Value, in_latin1,
 };
 
 /// Why lines could not be written.
@@ -54,14 +54,14 @@ pub fn head(layout: &Layout) -> Result<Vec<u8>, LayoutWriteError> {
 ///
 /// # Errors
 /// [`LayoutWriteError::NotInEncoding`].
-pub fn rows<'l>(
+pub fn rows(
     layout: &Layout,
-    lines: impl IntoIterator<Item = &'l JournalLineDocument>,
+    lines: impl IntoIterator<Item = JournalLineDocument>,
 ) -> Result<Vec<u8>, LayoutWriteError> {
     let mut writer = writer(layout, Vec::new());
     for line in lines {
         for column in layout.columns() {
-            let text = cell(layout, &column.cell, line);
+            let text = cell(layout, &column.cell, &line);
             let bytes = encoded(layout, &text).map_err(|character| LayoutWriteError::NotInEncoding {
                 character,
                 column: column.header.clone(),
@@ -77,16 +77,15 @@ pub fn rows<'l>(
     finished(writer)
 }
 
-/// A whole file.
+/// A file of the lines of some batches; without a layout with every field and dimension.
 ///
 /// # Errors
 /// [`LayoutWriteError::NotInEncoding`].
-pub fn file<'l>(
-    layout: &Layout,
-    lines: impl IntoIterator<Item = &'l JournalLineDocument>,
-) -> Result<Vec<u8>, LayoutWriteError> {
-    let mut bytes = head(layout)?;
-    bytes.extend(rows(layout, lines)?);
+pub fn file(layout: Option<&Layout>, batches: &[BatchDocument]) -> Result<Vec<u8>, LayoutWriteError> {
+    let dimensions = || JournalLineDocument::dimensions(batches).into_iter().map(str::to_owned);
+    let layout = layout.map_or_else(|| Cow::Owned(Layout::plain(dimensions())), Cow::Borrowed);
+    let mut bytes = head(&layout)?;
+    bytes.extend(rows(&layout, batches.iter().flat_map(JournalLineDocument::of))?);
     Ok(bytes)
 }
 
@@ -126,63 +125,24 @@ fn finished(writer: Writer<Vec<u8>>) -> Result<Vec<u8>, LayoutWriteError> {
 }
 
 fn cell<'l>(layout: &'l Layout, cell: &'l Cell, line: &'l JournalLineDocument) -> Cow<'l, str> {
-    match cell {
-        Cell::Constant(text) => guarded(layout, text),
-        Cell::Dimension(name) => guarded(layout, line.dimensions.get(name).map_or("", String::as_str)),
-        Cell::Field(field) => {
-            let text = text_of(layout, *field, line);
-            match field.kind() {
-                FieldKind::Count => text,
-                FieldKind::Text => match text {
-                    Cow::Borrowed(text) => guarded(layout, text),
-                    Cow::Owned(text) => guarded(layout, &text).into_owned().into(),
-                },
-                FieldKind::Date => dated(layout, &text).into(),
-                FieldKind::Amount => match layout.document().decimal_mark {
-                    DecimalMarkName::Point => text,
-                    DecimalMarkName::Comma => text.replace('.', ",").into(),
-                },
+    let value = match cell {
+        Cell::Constant(text) => Value::Text(text),
+        Cell::Dimension(name) => Value::text(line.dimensions.get(name).map(String::as_str)),
+        Cell::Field(field) => line.value(*field),
+    };
+    match value {
+        Value::Empty => Cow::Borrowed(""),
+        Value::Text(text) => guarded(layout, text),
+        Value::Count(count) => count.to_string().into(),
+        Value::Date(date) => dated(layout, date).into(),
+        Value::Amount(amount) => {
+            let is_negative = *cell == Cell::Field(Field::Amount) && line.debit.is_some() != layout.debit_is_positive();
+            let amount = if is_negative { Cow::from(format!("-{amount}")) } else { amount.into() };
+            match layout.document().decimal_mark {
+                DecimalMarkName::Point => amount,
+                DecimalMarkName::Comma => amount.replace('.', ",").into(),
             }
         }
-    }
-}
-
-/// What a line holds, before it is written as the layout wants it.
-fn text_of<'l>(layout: &Layout, field: Field, line: &'l JournalLineDocument) -> Cow<'l, str> {
-    let maybe = |text: &'l Option<String>| Cow::from(text.as_deref().unwrap_or_default());
-    let count = |number: Option<i64>| Cow::from(number.map(|number| number.to_string()).unwrap_or_default());
-    match field {
-        Field::Number => line.number.as_str().into(),
-        Field::Revision => count(line.revision),
-        Field::Release => count(line.release),
-        Field::Entity => line.entity.as_str().into(),
-        Field::PostingDate => line.posting_date.as_str().into(),
-        Field::EffectiveDate => line.effective_date.as_str().into(),
-        Field::Currency => line.currency.as_str().into(),
-        Field::Entry => line.entry.to_string().into(),
-        Field::Kind => line.kind.as_str().into(),
-        Field::Line => line.line.to_string().into(),
-        Field::Account => maybe(&line.account),
-        Field::AccountName => maybe(&line.account_name),
-        Field::AccountRole => line.account_role.as_str().into(),
-        Field::Debit => maybe(&line.debit),
-        Field::Credit => maybe(&line.credit),
-        Field::Amount => {
-            let (positive, negative) = match layout.debit_is_positive() {
-                true => (&line.debit, &line.credit),
-                false => (&line.credit, &line.debit),
-            };
-            match negative {
-                Some(amount) => format!("-{amount}").into(),
-                None => maybe(positive),
-            }
-        }
-        Field::BondIssue => maybe(&line.bond_issue),
-        Field::Reference => line.reference.as_str().into(),
-        Field::Isin => maybe(&line.isin),
-        Field::Event => maybe(&line.event),
-        Field::Memo => line.memo.as_str().into(),
-        Field::ContentSha256 => maybe(&line.content_sha256),
     }
 }
 

@@ -1,7 +1,6 @@
 //! Representations other than JSON: pure functions of documents.
 
 pub mod csv;
-pub mod journal_table;
 pub mod layout;
 pub mod xbrl_gl;
 pub mod xlsx;

@@ -8,9 +8,8 @@ use std::io::{self, Write};
 
 use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, FormatAlign, Workbook, Worksheet, XlsxError};
 
-use super::journal_table::{Cell, JournalTable};
 use crate::accounting::Currency;
-use crate::document::BatchDocument;
+use crate::document::{BatchDocument, Field, JournalLineDocument, Value};
 use crate::reading::CAUTION;
 
 /// Significant digits that a cell holds exactly.
@@ -89,16 +88,16 @@ impl Formats {
         }
     }
 
-    fn write(&self, sheet: &mut Worksheet, row: u32, column: u16, cell: Cell<'_>) -> Result<(), XlsxError> {
-        match cell {
-            Cell::Empty | Cell::Text("") => return Ok(()),
-            Cell::Text(text) => sheet.write_string_with_format(row, column, fitting(text), &self.plain)?,
-            Cell::Count(count) => sheet.write(row, column, count)?,
-            Cell::Date(date) => match ExcelDateTime::parse_from_str(date) {
+    fn write(&self, sheet: &mut Worksheet, row: u32, column: u16, value: Value<'_>) -> Result<(), XlsxError> {
+        match value {
+            Value::Empty | Value::Text("") => return Ok(()),
+            Value::Text(text) => sheet.write_string_with_format(row, column, fitting(text), &self.plain)?,
+            Value::Count(count) => sheet.write(row, column, count)?,
+            Value::Date(date) => match ExcelDateTime::parse_from_str(date) {
                 Ok(day) if date >= FIRST_DAY => sheet.write_datetime_with_format(row, column, day, &self.date)?,
                 _ => sheet.write_string_with_format(row, column, date, &self.plain)?,
             },
-            Cell::Amount(amount) => match exact_number(amount) {
+            Value::Amount(amount) => match exact_number(amount) {
                 Some(number) => sheet.write_number_with_format(row, column, number, &self.amount)?,
                 None => sheet.write_string_with_format(row, column, amount, &self.amount_text)?,
             },
@@ -111,30 +110,30 @@ impl Formats {
 fn about(batch: &BatchDocument, formats: &Formats, sheet: &mut Worksheet) -> Result<(), XlsxError> {
     let (totals, effects) = (&batch.totals, &batch.statement_effects);
     let rows = [
-        ("Batch", Cell::text(batch.number.as_deref())),
-        ("Entity", Cell::text(Some(&batch.entity))),
-        ("Status", Cell::text(Some(&batch.status))),
-        ("Release", Cell::count(batch.release)),
-        ("Revision", Cell::count(batch.revision)),
-        ("Posting date", Cell::Date(&batch.posting_date)),
-        ("Effective date", Cell::Date(&batch.effective_date)),
-        ("Currency", Cell::text(Some(&batch.currency))),
-        ("Entries", Cell::count(i64::try_from(totals.entries).ok())),
-        ("Lines", Cell::count(i64::try_from(totals.lines).ok())),
-        ("Total debit", Cell::Amount(&totals.debit)),
-        ("Total credit", Cell::Amount(&totals.credit)),
-        ("Effect on assets", Cell::Amount(&effects.assets)),
-        ("Effect on liabilities", Cell::Amount(&effects.liabilities)),
-        ("Effect on equity", Cell::Amount(&effects.equity)),
-        ("of which net income", Cell::Amount(&effects.net_income)),
-        ("Recorded at", Cell::text(batch.recorded_at.as_deref())),
-        ("Id", Cell::text(batch.id.as_deref())),
-        ("Inverts the batch", Cell::text(batch.reverses.as_deref())),
-        ("Inverted by the batch", Cell::text(batch.reversed_by.as_deref())),
-        ("Content SHA-256", Cell::text(batch.content_sha256.as_deref())),
+        ("Batch", Value::text(batch.number.as_deref())),
+        ("Entity", Value::text(Some(&batch.entity))),
+        ("Status", Value::text(Some(&batch.status))),
+        ("Release", Value::count(batch.release)),
+        ("Revision", Value::count(batch.revision)),
+        ("Posting date", Value::Date(&batch.posting_date)),
+        ("Effective date", Value::Date(&batch.effective_date)),
+        ("Currency", Value::text(Some(&batch.currency))),
+        ("Entries", Value::count(i64::try_from(totals.entries).ok())),
+        ("Lines", Value::count(i64::try_from(totals.lines).ok())),
+        ("Total debit", Value::Amount(&totals.debit)),
+        ("Total credit", Value::Amount(&totals.credit)),
+        ("Effect on assets", Value::Amount(&effects.assets)),
+        ("Effect on liabilities", Value::Amount(&effects.liabilities)),
+        ("Effect on equity", Value::Amount(&effects.equity)),
+        ("of which net income", Value::Amount(&effects.net_income)),
+        ("Recorded at", Value::text(batch.recorded_at.as_deref())),
+        ("Id", Value::text(batch.id.as_deref())),
+        ("Inverts the batch", Value::text(batch.reverses.as_deref())),
+        ("Inverted by the batch", Value::text(batch.reversed_by.as_deref())),
+        ("Content SHA-256", Value::text(batch.content_sha256.as_deref())),
     ];
     let mut at = 0;
-    for (name, value) in rows.into_iter().filter(|(_, value)| *value != Cell::Empty) {
+    for (name, value) in rows.into_iter().filter(|(_, value)| *value != Value::Empty) {
         sheet.write_string_with_format(at, 0, name, &formats.heading)?;
         formats.write(sheet, at, 1, value)?;
         at += 1;
@@ -151,8 +150,10 @@ fn about(batch: &BatchDocument, formats: &Formats, sheet: &mut Worksheet) -> Res
 
 /// The sheet of the lines. Its header stays in sight, and on every page.
 fn lines(batch: &BatchDocument, formats: &Formats, sheet: &mut Worksheet) -> Result<(), WorkbookError> {
-    let table = JournalTable::of(std::slice::from_ref(batch));
-    let header: Vec<&str> = table.header().collect();
+    let dimensions = JournalLineDocument::dimensions(std::slice::from_ref(batch));
+    // Columns are found by their place: a dimension may have the name of a field.
+    let fields = Field::plain().map(|field| field.name());
+    let header: Vec<&str> = fields.chain(dimensions.iter().copied()).collect();
     let last = u16::try_from(header.len().saturating_sub(1)).unwrap_or(u16::MAX);
     if header.len() > MOST_COLUMNS {
         return Err(WorkbookError::TooWide(header.len()));
@@ -162,10 +163,12 @@ fn lines(batch: &BatchDocument, formats: &Formats, sheet: &mut Worksheet) -> Res
         sheet.set_column_width(column, width(name))?;
     }
     let mut row = 0;
-    for cells in table.rows() {
+    for line in JournalLineDocument::of(batch) {
         row += 1;
-        for (cell, column) in cells.into_iter().zip(0..) {
-            formats.write(sheet, row, column, cell)?;
+        let dimension = |name: &&str| Value::text(line.dimensions.get(*name).map(String::as_str));
+        let values = Field::plain().map(|field| line.value(field)).chain(dimensions.iter().map(dimension));
+        for (value, column) in values.zip(0..) {
+            formats.write(sheet, row, column, value)?;
         }
     }
     sheet.set_freeze_panes(1, 0)?.set_repeat_rows(0, 0)?.autofilter(0, 0, row, last)?;

@@ -52,6 +52,22 @@ pub fn require_visible(principal: &Principal, entity: &str) -> Result<(), Proble
     Err(Problem::not_found(format_args!("the entity {entity}")))
 }
 
+/// Who asks, in which request.
+#[derive(Clone, Debug)]
+pub struct Caller {
+    pub principal: Principal,
+    pub request_id: RequestId,
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for Caller {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let principal = principal(parts)?.clone();
+        Ok(Self { principal, request_id: RequestId::from_request_parts(parts, state).await? })
+    }
+}
+
 /// Everything that surrounds a command: who asks, under which key, and on what conditions.
 ///
 /// Guarantees: there is an idempotency key unless `validate_only` is set; the query held nothing but `validate_only`.
@@ -77,8 +93,7 @@ impl<S: Send + Sync> FromRequestParts<S> for Recording {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
-        let principal = principal(parts)?.clone();
-        let request_id = RequestId::from_request_parts(parts, state).await?;
+        let Caller { principal, request_id } = Caller::from_request_parts(parts, state).await?;
         let Query(RecordingQuery { validate_only }) = Query::from_request_parts(parts, state).await?;
         let headers = &parts.headers;
         let idempotency_key = IdempotencyKey::find(headers)?;

@@ -71,6 +71,16 @@ impl<P: Serialize + DeserializeOwned> Cursor<P> {
         Ok(URL_SAFE_NO_PAD.encode(json))
     }
 
+    /// The cursor of a query, if it has one; an error as of [`Cursor::read`].
+    pub fn find(
+        text: Option<&str>,
+        path: &str,
+        filters: &impl Serialize,
+        known_at: Option<Timestamp>,
+    ) -> Result<Option<Self>, Problem> {
+        text.map(|text| Self::read(text, path, filters, known_at)).transpose()
+    }
+
     /// Reads a cursor back; 400 when it is none, belongs to another list or other filters, or pins another `known_at`
     /// than the one that is asked for.
     pub fn read(

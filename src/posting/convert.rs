@@ -6,7 +6,8 @@ use std::sync::Arc;
 use jiff::civil::Date;
 
 use super::error::RecordError;
-use crate::accounting::account_mapping::{Account, Mapping};
+use super::release::account;
+use crate::accounting::account_mapping::Mapping;
 use crate::accounting::instrument::{Carried, Effect, Instrument, Moment, Revision, ShareCapital};
 use crate::accounting::journal::{AccountRole, MovementKind};
 use crate::accounting::money::Amount;
@@ -308,10 +309,6 @@ pub fn mapping(row: &store::AccountMappingRow) -> Result<Mapping, RecordError> {
         sequence: row.sequence,
         bond_issue: Some(row.bond_issue.clone()).filter(|issue| !issue.is_empty()),
         effective_from: date(&row.effective_from)?,
-        accounts: known
-            .map(|(role, account)| {
-                (role, Account { account: account.account, name: account.name, dimensions: account.dimensions })
-            })
-            .collect(),
+        accounts: known.map(|(role, document)| (role, account(&document))).collect(),
     })
 }

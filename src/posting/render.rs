@@ -81,11 +81,7 @@ pub fn batch(whole: &WholeBatch, issues: &HashMap<String, BondIssueDocument>) ->
         },
         content_sha256: Some(row.content_sha256.clone()),
     };
-    if let Some(release) = &whole.release {
-        let accounts: ReleaseAccounts =
-            serde_json::from_str(&release.accounts).map_err(|error| RecordError::corrupt("release", error))?;
-        accounts.fill(&mut document);
-    }
+    ReleaseAccounts::of(whole.release.as_ref())?.fill(&mut document);
     Ok(document)
 }
 

@@ -151,8 +151,7 @@ impl Library {
             let Some(last) = heads.last() else { return Ok(names) };
             from = last.release.release + 1;
             for head in &heads {
-                let accounts: ReleaseAccounts = serde_json::from_str(&head.release.accounts)
-                    .map_err(|error| RecordError::corrupt("release", error))?;
+                let accounts = ReleaseAccounts::of(Some(&head.release))?;
                 names.extend(accounts.dimension_names().map(str::to_owned));
             }
         }

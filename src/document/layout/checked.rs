@@ -1,7 +1,7 @@
 //! A layout that is known to be right: what is wrong with one is said here, all at once.
 
+use super::super::journal_line::Field;
 use super::date_pattern::{DatePart, date_parts};
-use super::field::Field;
 use super::{
     AmountSignName, ColumnDocument, DecimalMarkName, DelimiterName, EncodingName, LayoutDocument, QuotingName,
 };
@@ -77,8 +77,7 @@ impl Layout {
     /// The one that a file is written by where none is asked for: every field as it is, then dimensions.
     pub fn plain(dimensions: impl IntoIterator<Item = String>) -> Layout {
         let column = |cell, header: String| Column { header, cell };
-        let fields = Field::ALL.iter().filter(|field| **field != Field::Amount);
-        let fields = fields.map(|field| column(Cell::Field(*field), field.name().to_owned()));
+        let fields = Field::plain().map(|field| column(Cell::Field(field), field.name().to_owned()));
         let dimensions = dimensions.into_iter().map(|name| column(Cell::Dimension(name.clone()), name));
         Layout {
             columns: fields.chain(dimensions).collect(),

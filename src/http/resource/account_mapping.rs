@@ -6,17 +6,15 @@ use serde::Deserialize;
 use utoipa::IntoParams;
 
 use super::App;
-use crate::auth::Principal;
 use crate::document::AccountMappingDocument;
-use crate::http::etag::{self, Answer};
-use crate::http::extract::{Body, Path};
+use crate::http::etag::Answer;
+use crate::http::extract::{Body, Caller, Path};
 use crate::http::ids::{EntityCode, RecordId, Scoped};
 use crate::http::openapi::EntityPath;
 use crate::http::problem::Problem;
 use crate::http::query::Query;
-use crate::http::request_id::RequestId;
 use crate::http::wire::DateString;
-use crate::posting::{Command, Context};
+use crate::posting::Command;
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -46,21 +44,18 @@ pub struct GetQuery {
     responses((status = 200, description = "The mapping as recorded", body = AccountMappingDocument)))]
 pub async fn put(
     State(app): State<App>,
-    principal: Principal,
-    request_id: RequestId,
+    caller: Caller,
     Path(entity): Path<EntityCode>,
     Query(query): Query<PutQuery>,
     body: Body<AccountMappingDocument>,
 ) -> Result<Response, Problem> {
-    let context = Context { request_id: request_id.to_string(), actor: principal.name, ..Context::default() };
     let command = Command::MapAccounts {
         bond_issue: within(&entity, query.bond_issue)?,
         entity: entity.as_str().to_owned(),
         effective_from: query.effective_from.0,
         mapping: body.value,
     };
-    let recorded = app.recorder.record(command, context).await?;
-    Ok(etag::recorded(axum::http::StatusCode::OK, recorded.answer, false))
+    app.record_without_key(command, caller).await
 }
 
 /// The accounts that roles resolve to on a date, and the roles that have none

@@ -5,7 +5,7 @@ use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::{App, not_future};
+use super::{App, not_future, now};
 use crate::auth::Principal;
 use crate::document::{BondIssueAnswer, BondIssueDocument};
 use crate::http::etag::{self, Answer};
@@ -82,11 +82,8 @@ pub async fn list(
     let entity = query.entity.as_ref().map(EntityCode::as_str).or(principal.entity.as_deref());
     let filters = Filters { entity, reference: query.reference.as_deref(), isin: query.isin.as_deref() };
     let asked = not_future(query.known_at)?;
-    let cursor: Option<Cursor<(String, i64)>> =
-        query.cursor.as_deref().map(|text| Cursor::read(text, path, &filters, asked)).transpose()?;
-    let now = Timestamp::from_microseconds(jiff::Timestamp::now().as_microsecond());
-    let known_at =
-        cursor.as_ref().map(|cursor| cursor.known_at).or(asked).or(now).ok_or_else(|| Problem::internal("no time"))?;
+    let cursor: Option<Cursor<(String, i64)>> = Cursor::find(query.cursor.as_deref(), path, &filters, asked)?;
+    let known_at = cursor.as_ref().map(|cursor| cursor.known_at).or(asked).map_or_else(now, Ok)?;
     let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
     let filter = IssueFilter { entity, reference: filters.reference, isin: filters.isin };
     let rows = app.library.bond_issues(filter, known_at, (&after.0, after.1), query.limit.get()).await?;
@@ -148,8 +145,7 @@ pub async fn events(
 ) -> Result<Page<EventRecord>, Problem> {
     let path = format!("/v1/bond-issues/{id}/events");
     let asked = not_future(query.known_at)?;
-    let cursor: Option<Cursor<i64>> =
-        query.cursor.as_deref().map(|text| Cursor::read(text, &path, &(), asked)).transpose()?;
+    let cursor: Option<Cursor<i64>> = Cursor::find(query.cursor.as_deref(), &path, &(), asked)?;
     let at = cursor.as_ref().map(|cursor| cursor.known_at).or(asked);
     let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
     let (known, rows) = app.library.events(id.entity(), &id.to_string(), at, after, query.limit.get()).await?;

@@ -87,8 +87,7 @@ pub async fn all(
     let path = format!("/v1/entities/{}/carrying-values", entity.as_str());
     let filters = Filters { as_of: query.as_of, basis: query.basis, currency: query.currency.as_deref() };
     let asked = not_future(query.known_at)?;
-    let cursor: Option<Cursor<String>> =
-        query.cursor.as_deref().map(|text| Cursor::read(text, &path, &filters, asked)).transpose()?;
+    let cursor: Option<Cursor<String>> = Cursor::find(query.cursor.as_deref(), &path, &filters, asked)?;
     let known = app.library.known(entity.as_str(), cursor.as_ref().map(|cursor| cursor.known_at).or(asked)).await?;
     let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
     let currency = currency(query.currency.as_ref())?;

@@ -1,38 +1,30 @@
 //! Destinations: where the releases of an entity are delivered.
 
 use axum::extract::State;
-use axum::http::StatusCode;
 use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 
-use super::App;
-use crate::auth::Principal;
+use super::{App, now};
 use crate::document::{AttemptDocument, DestinationDocument, DestinationRequest, DestinationState, ReplayRequest};
-use crate::http::etag::{self, Answer};
-use crate::http::extract::{Body, NoQuery, Path};
+use crate::http::etag::Answer;
+use crate::http::extract::{Body, Caller, NoQuery, Path};
 use crate::http::ids::{DestinationName, EntityCode};
 use crate::http::openapi::{DestinationPath, EntityPath};
 use crate::http::page::{Cursor, Limit, Page};
 use crate::http::problem::Problem;
 use crate::http::query::Query;
-use crate::http::request_id::RequestId;
-use crate::http::wire::Timestamp;
-use crate::posting::{Command, Context, DestinationCommand};
+use crate::posting::{Command, DestinationCommand};
 
 impl App {
     async fn on_destination(
         &self,
         (entity, name): (EntityCode, String),
         command: DestinationCommand,
-        principal: Principal,
-        request_id: RequestId,
+        caller: Caller,
     ) -> Result<Response, Problem> {
-        let context = Context { request_id: request_id.to_string(), actor: principal.name, ..Context::default() };
         let command = Command::OnDestination { entity: entity.as_str().to_owned(), name, command };
-        let recorded = self.recorder.record(command, context).await?;
-        let status = StatusCode::from_u16(recorded.status).unwrap_or(StatusCode::OK);
-        Ok(etag::recorded(status, recorded.answer, false))
+        self.record_without_key(command, caller).await
     }
 }
 
@@ -45,14 +37,13 @@ impl App {
 pub async fn create(
     State(app): State<App>,
     Path(entity): Path<EntityCode>,
-    principal: Principal,
-    request_id: RequestId,
+    caller: Caller,
     _: Query<NoQuery>,
     body: Body<DestinationRequest>,
 ) -> Result<Response, Problem> {
     let url = app.admission.admit(&body.value.url)?;
     let command = DestinationCommand::Create { url, after: i64::from(body.value.after) };
-    app.on_destination((entity, body.value.name), command, principal, request_id).await
+    app.on_destination((entity, body.value.name), command, caller).await
 }
 
 #[derive(Deserialize, IntoParams)]
@@ -73,10 +64,6 @@ struct Filters {
     state: Option<DestinationState>,
 }
 
-fn now() -> Result<Timestamp, Problem> {
-    Timestamp::from_microseconds(jiff::Timestamp::now().as_microsecond()).ok_or_else(|| Problem::internal("no time"))
-}
-
 /// The destinations of an entity in order of their names
 #[utoipa::path(get, operation_id = "list_destinations", path = "/v1/entities/{entity}/destinations", tag = "delivery", params(EntityPath, ListQuery),
     responses((status = 200, description = "A page of destinations", body = Page<DestinationDocument>)))]
@@ -86,8 +73,7 @@ pub async fn list(
     Query(query): Query<ListQuery>,
 ) -> Result<Page<DestinationDocument>, Problem> {
     let (path, filters) = (format!("/v1/entities/{}/destinations", entity.as_str()), Filters { state: query.state });
-    let cursor: Option<Cursor<String>> =
-        query.cursor.as_deref().map(|text| Cursor::read(text, &path, &filters, None)).transpose()?;
+    let cursor: Option<Cursor<String>> = Cursor::find(query.cursor.as_deref(), &path, &filters, None)?;
     let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
     let rows = app.library.destinations(entity.as_str(), query.state, &after, query.limit.get()).await?;
     let known_at = now()?;
@@ -113,11 +99,10 @@ pub async fn get(
 pub async fn pause(
     State(app): State<App>,
     Path(name): Path<DestinationName>,
-    principal: Principal,
-    request_id: RequestId,
+    caller: Caller,
     _: Query<NoQuery>,
 ) -> Result<Response, Problem> {
-    app.on_destination((name.entity, name.destination), DestinationCommand::Pause, principal, request_id).await
+    app.on_destination((name.entity, name.destination), DestinationCommand::Pause, caller).await
 }
 
 /// Resume a destination
@@ -128,11 +113,10 @@ pub async fn pause(
 pub async fn resume(
     State(app): State<App>,
     Path(name): Path<DestinationName>,
-    principal: Principal,
-    request_id: RequestId,
+    caller: Caller,
     _: Query<NoQuery>,
 ) -> Result<Response, Problem> {
-    app.on_destination((name.entity, name.destination), DestinationCommand::Resume, principal, request_id).await
+    app.on_destination((name.entity, name.destination), DestinationCommand::Resume, caller).await
 }
 
 /// Deliver again from a release, or pass over some
@@ -144,13 +128,12 @@ pub async fn resume(
 pub async fn replay(
     State(app): State<App>,
     Path(name): Path<DestinationName>,
-    principal: Principal,
-    request_id: RequestId,
+    caller: Caller,
     _: Query<NoQuery>,
     body: Body<ReplayRequest>,
 ) -> Result<Response, Problem> {
     let command = DestinationCommand::Replay { after: i64::from(body.value.after) };
-    app.on_destination((name.entity, name.destination), command, principal, request_id).await
+    app.on_destination((name.entity, name.destination), command, caller).await
 }
 
 /// Close a destination, for good
@@ -161,11 +144,10 @@ pub async fn replay(
 pub async fn close(
     State(app): State<App>,
     Path(name): Path<DestinationName>,
-    principal: Principal,
-    request_id: RequestId,
+    caller: Caller,
     _: Query<NoQuery>,
 ) -> Result<Response, Problem> {
-    app.on_destination((name.entity, name.destination), DestinationCommand::Close, principal, request_id).await
+    app.on_destination((name.entity, name.destination), DestinationCommand::Close, caller).await
 }
 
 #[derive(Deserialize, IntoParams)]
@@ -187,8 +169,7 @@ pub async fn attempts(
     Query(query): Query<AttemptsQuery>,
 ) -> Result<Page<AttemptDocument>, Problem> {
     let path = format!("/v1/entities/{}/destinations/{}/attempts", name.entity.as_str(), name.destination);
-    let cursor: Option<Cursor<i64>> =
-        query.cursor.as_deref().map(|text| Cursor::read(text, &path, &(), None)).transpose()?;
+    let cursor: Option<Cursor<i64>> = Cursor::find(query.cursor.as_deref(), &path, &(), None)?;
     let before = cursor.map_or(i64::MAX, |cursor| cursor.position);
     let rows = app.library.attempts(name.entity.as_str(), &name.destination, before, query.limit.get()).await?;
     let known_at = now()?;

@@ -5,34 +5,29 @@ use axum::response::Response;
 use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 
-use super::App;
+use super::{App, now};
 use crate::auth::Principal;
 use crate::document::EntityDocument;
-use crate::http::etag::{self, Answer};
-use crate::http::extract::{Body, NoQuery, Path, require_visible};
+use crate::http::etag::Answer;
+use crate::http::extract::{Body, Caller, NoQuery, Path, require_visible};
 use crate::http::ids::EntityCode;
 use crate::http::openapi::EntityPath;
 use crate::http::page::{Cursor, Limit, Page};
 use crate::http::problem::Problem;
 use crate::http::query::Query;
-use crate::http::request_id::RequestId;
-use crate::http::wire::Timestamp;
-use crate::posting::{Command, Context};
+use crate::posting::Command;
 
 /// Create an entity
 #[utoipa::path(post, operation_id = "create_entity", path = "/v1/entities", tag = "entities", request_body = EntityDocument,
     responses((status = 201, description = "The entity", body = EntityDocument)))]
 pub async fn create(
     State(app): State<App>,
-    principal: Principal,
-    request_id: RequestId,
+    caller: Caller,
     _: Query<NoQuery>,
     body: Body<EntityDocument>,
 ) -> Result<Response, Problem> {
-    require_visible(&principal, &body.value.code)?;
-    let context = Context { request_id: request_id.to_string(), actor: principal.name, ..Context::default() };
-    let recorded = app.recorder.record(Command::CreateEntity(body.value), context).await?;
-    Ok(etag::recorded(axum::http::StatusCode::CREATED, recorded.answer, false))
+    require_visible(&caller.principal, &body.value.code)?;
+    app.record_without_key(Command::CreateEntity(body.value), caller).await
 }
 
 /// An entity
@@ -71,11 +66,9 @@ pub async fn list(
 ) -> Result<Page<EntityDocument>, Problem> {
     let path = "/v1/entities";
     let filters = Filters { principal: principal.entity.as_deref() };
-    let cursor: Option<Cursor<String>> =
-        query.cursor.map(|text| Cursor::read(&text, path, &filters, None)).transpose()?;
+    let cursor: Option<Cursor<String>> = Cursor::find(query.cursor.as_deref(), path, &filters, None)?;
     let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
-    let known_at = Timestamp::from_microseconds(jiff::Timestamp::now().as_microsecond())
-        .ok_or_else(|| Problem::internal("no time"))?;
+    let known_at = now()?;
     let rows = match &principal.entity {
         Some(entity) => app.library.entity(entity).await.into_iter().filter(|entity| entity.code > after).collect(),
         None => app.library.entities(&after, query.limit.get()).await?,

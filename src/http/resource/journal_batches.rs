@@ -1,16 +1,18 @@
 //! Journal batches.
 
+use std::io::Write;
+
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 use super::App;
-use super::layouts::{chosen, file};
+use super::layouts::{self, chosen};
 use crate::auth::Principal;
-use crate::document::{BatchDocument, EntityDocument, JournalLineDocument};
+use crate::document::{BatchDocument, EntityDocument, Layout};
 use crate::export::xlsx::WorkbookError;
-use crate::export::{csv, xbrl_gl, xlsx};
+use crate::export::{layout, xbrl_gl, xlsx};
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::{Path, require_visible};
@@ -83,25 +85,31 @@ pub async fn get(
 ) -> Result<Response, Problem> {
     let media = super::among(&REPRESENTATIONS, query.format, &accept)?;
     let batch = app.library.journal_batch(id.entity(), &id.to_string()).await?;
-    if let Some(layout) = chosen(&app, id.entity(), query.layout.as_deref(), media).await? {
-        return file(&layout, &JournalLineDocument::of(&batch).collect::<Vec<_>>());
-    }
+    let layout = chosen(&app, id.entity(), query.layout.as_deref(), media).await?;
     if media == Media::Json {
         return Ok(by_accept(Answer::ok(batch).into_response()));
     }
     let entity = app.library.entity(id.entity()).await?;
     // A large batch takes a good part of a second, in which others are to be answered.
-    let rendered = tokio::task::spawn_blocking(move || rendered(media, batch, &entity));
+    let rendered = tokio::task::spawn_blocking(move || rendered(media, layout, batch, &entity));
     rendered.await.map_err(Problem::internal)?
 }
 
 /// A batch in a representation other than JSON, as a file.
-fn rendered(media: Media, batch: BatchDocument, entity: &EntityDocument) -> Result<Response, Problem> {
+fn rendered(
+    media: Media,
+    layout: Option<Layout>,
+    batch: BatchDocument,
+    entity: &EntityDocument,
+) -> Result<Response, Problem> {
+    if layout.is_some() {
+        return layouts::file(layout.as_ref(), &[batch]);
+    }
     let (name, mut file) = (batch.number.clone().unwrap_or_default(), Pieces::default());
     match media {
         Media::XbrlGl | Media::Xml => xbrl_gl::batch(batch, entity, &mut file).map_err(Problem::internal)?,
         Media::Xlsx => xlsx::batch(&batch, &mut file).map_err(no_workbook)?,
-        _ => csv::journal_lines(std::slice::from_ref(&batch), &mut file).map_err(Problem::internal)?,
+        _ => file.write_all(&layout::file(None, &[batch])?).map_err(Problem::internal)?,
     }
     Ok(media.file(&name, file))
 }
@@ -156,8 +164,7 @@ pub async fn list(
     let (path, entity) = ("/v1/journal-batches", query.entity.as_str());
     require_visible(&principal, entity)?;
     let filters = Filters { entity, status: query.status };
-    let cursor: Option<Cursor<(i64, i64)>> =
-        query.cursor.as_deref().map(|text| Cursor::read(text, path, &filters, None)).transpose()?;
+    let cursor: Option<Cursor<(i64, i64)>> = Cursor::find(query.cursor.as_deref(), path, &filters, None)?;
     let known = app.library.known(entity, cursor.as_ref().map(|cursor| cursor.known_at)).await?;
     let filter = match query.status {
         None => BatchFilter::All,

@@ -8,11 +8,11 @@ use futures_util::stream;
 use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 
-use super::layouts::{chosen, varying};
+use super::layouts::chosen;
 use super::{App, Format, currency, malformed};
-use crate::document::{JournalLineDocument, Layout};
+use crate::document::Layout;
 use crate::export::layout;
-use crate::http::accept::{Accept, Media};
+use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
 use crate::http::ids::EntityCode;
@@ -72,8 +72,7 @@ pub async fn list(
     let layout = chosen(&app, entity, query.layout.as_deref(), media).await?;
     let path = format!("/v1/entities/{entity}/journal-lines");
     let filters = Filters { from: query.from, to: query.to, currency: query.currency.as_deref() };
-    let cursor: Option<Cursor<LinePlace>> =
-        query.cursor.as_deref().map(|text| Cursor::read(text, &path, &filters, None)).transpose()?;
+    let cursor: Option<Cursor<LinePlace>> = Cursor::find(query.cursor.as_deref(), &path, &filters, None)?;
     let known = app.library.known(entity, cursor.as_ref().map(|cursor| cursor.known_at)).await?;
     let currency = currency(query.currency.as_ref())?;
     let asked = app.library.lines_asked(entity, (query.from.0, query.to.0), currency, known).await?;
@@ -110,7 +109,7 @@ async fn file(library: &Library, asked: LinesAsked, layout: Option<Layout>) -> R
     let media_type = layout::media_type(&layout);
     let begun = Sending { library: library.clone(), asked, layout, after: LinePlace::default(), head: Some(head) };
     let body = Body::from_stream(stream::try_unfold(begun, Sending::next));
-    Ok(varying(([(header::CONTENT_TYPE, media_type)], body).into_response()))
+    Ok(by_accept(([(header::CONTENT_TYPE, media_type)], body).into_response()))
 }
 
 /// The rows of some lines, and how far they reach.
@@ -121,8 +120,7 @@ async fn rows(
     after: LinePlace,
 ) -> Result<Option<(Vec<u8>, LinePlace)>, Problem> {
     let Some((lines, reached)) = library.part_of_lines(asked, after).await? else { return Ok(None) };
-    let lines: Vec<JournalLineDocument> = lines.into_iter().map(|(line, _)| line).collect();
-    Ok(Some((layout::rows(layout, &lines)?, reached)))
+    Ok(Some((layout::rows(layout, lines.into_iter().map(|(line, _)| line))?, reached)))
 }
 
 /// A file on its way.

@@ -1,26 +1,24 @@
 //! CSV layouts, and files that are written by them.
 
 use axum::extract::State;
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::http::StatusCode;
 use axum::response::Response;
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 use utoipa::IntoParams;
 
 use super::{App, malformed};
-use crate::auth::Principal;
-use crate::document::{JournalLineDocument, Layout, LayoutDocument, LayoutError, StoredLayout};
+use crate::document::{BatchDocument, Layout, LayoutDocument, LayoutError, StoredLayout};
 use crate::export::layout::{self, LayoutWriteError};
-use crate::http::accept::Media;
-use crate::http::etag::{self, Answer, tagged};
-use crate::http::extract::{Body, NoQuery, Path};
+use crate::http::accept::{Media, by_accept};
+use crate::http::etag::{Answer, tagged};
+use crate::http::extract::{Body, Caller, NoQuery, Path};
 use crate::http::ids::{EntityCode, Scoped};
 use crate::http::openapi::{EntityPath, LayoutPath};
 use crate::http::page::{Cursor, Limit, Page};
 use crate::http::problem::{FieldError, Problem};
 use crate::http::query::Query;
 use crate::http::refusals;
-use crate::http::request_id::RequestId;
-use crate::posting::{Command, Context};
+use crate::posting::Command;
 
 /// A layout of an entity, as it stands in a path.
 #[derive(Clone, Debug, Deserialize)]
@@ -46,17 +44,14 @@ impl Scoped for LayoutName {
     responses((status = 200, description = "The layout as stored", body = StoredLayout)))]
 pub async fn put(
     State(app): State<App>,
-    principal: Principal,
-    request_id: RequestId,
+    caller: Caller,
     Path(LayoutName { entity, name }): Path<LayoutName>,
     _: Query<NoQuery>,
     body: Body<LayoutDocument>,
 ) -> Result<Response, Problem> {
     let layout = Box::new(Layout::new(body.value).map_err(wrong)?);
-    let context = Context { request_id: request_id.to_string(), actor: principal.name, ..Context::default() };
     let command = Command::StoreLayout { entity: entity.as_str().to_owned(), name, layout };
-    let recorded = app.recorder.record(command, context).await?;
-    Ok(etag::recorded(StatusCode::OK, recorded.answer, false))
+    app.record_without_key(command, caller).await
 }
 
 fn wrong(errors: Vec<LayoutError>) -> Problem {
@@ -93,9 +88,6 @@ pub struct ListQuery {
     cursor: Option<String>,
 }
 
-#[derive(Serialize)]
-struct Filters {}
-
 /// The CSV layouts of an entity in order of their names, each in its newest version
 #[utoipa::path(get, operation_id = "list_layouts", path = "/v1/entities/{entity}/layouts", tag = "layouts", params(EntityPath, ListQuery),
     responses((status = 200, description = "A page of layouts", body = Page<StoredLayout>)))]
@@ -105,13 +97,12 @@ pub async fn list(
     Query(query): Query<ListQuery>,
 ) -> Result<Page<StoredLayout>, Problem> {
     let path = format!("/v1/entities/{}/layouts", entity.as_str());
-    let cursor: Option<Cursor<String>> =
-        query.cursor.as_deref().map(|text| Cursor::read(text, &path, &Filters {}, None)).transpose()?;
+    let cursor: Option<Cursor<String>> = Cursor::find(query.cursor.as_deref(), &path, &(), None)?;
     let known = app.library.known(entity.as_str(), cursor.as_ref().map(|cursor| cursor.known_at)).await?;
     let known_at = known.timestamp().ok_or_else(|| Problem::internal("no time"))?;
     let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
     let rows = app.library.layouts(entity.as_str(), known, &after, query.limit.get()).await?;
-    Page::cut(rows, query.limit, |last| Cursor { position: last.name.clone(), known_at }.write(&path, &Filters {}))
+    Page::cut(rows, query.limit, |last| Cursor { position: last.name.clone(), known_at }.write(&path, &()))
 }
 
 /// The layout that a query names, for an answer in CSV.
@@ -131,18 +122,13 @@ pub(super) async fn chosen(
     }
 }
 
-/// Lines written by a layout, as a whole answer.
+/// The lines of batches written by a layout, as a whole answer; without one as the CSV that has everything.
 ///
 /// # Errors
 /// 409 for a character that its encoding does not have.
-pub(super) fn file(layout: &Layout, lines: &[JournalLineDocument]) -> Result<Response, Problem> {
-    Ok(varying(tagged(StatusCode::OK, layout::media_type(layout), layout::file(layout, lines)?)))
-}
-
-/// Says that the answer depends on `Accept`.
-pub(super) fn varying(mut response: Response) -> Response {
-    response.headers_mut().insert(header::VARY, HeaderValue::from_static("accept"));
-    response
+pub(super) fn file(layout: Option<&Layout>, batches: &[BatchDocument]) -> Result<Response, Problem> {
+    let media_type = layout.map_or(Media::Csv.content_type(), layout::media_type);
+    Ok(by_accept(tagged(StatusCode::OK, media_type, layout::file(layout, batches)?)))
 }
 
 impl From<LayoutWriteError> for Problem {

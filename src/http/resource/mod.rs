@@ -26,7 +26,7 @@ use utoipa_axum::routes;
 use super::accept::{Accept, Media};
 use super::body::Fingerprint;
 use super::etag;
-use super::extract::{IfMatch, Recording};
+use super::extract::{Caller, IfMatch, Recording};
 use super::problem::{self, Problem};
 use super::wire::Timestamp;
 use crate::accounting::Currency;
@@ -112,6 +112,17 @@ impl App {
     }
 }
 
+impl App {
+    /// Records what is sent again without harm, and so needs no key: it names what it makes, or states a whole.
+    async fn record_without_key(&self, command: Command, caller: Caller) -> Result<Response, Problem> {
+        let Caller { principal, request_id } = caller;
+        let context = Context { request_id: request_id.to_string(), actor: principal.name, ..Context::default() };
+        let recorded = self.recorder.record(command, context).await?;
+        let status = StatusCode::from_u16(recorded.status).unwrap_or(StatusCode::OK);
+        Ok(etag::recorded(status, recorded.answer, recorded.replayed))
+    }
+}
+
 fn context(recording: Recording, fingerprint: Fingerprint) -> Context {
     let if_match = match recording.if_match {
         Some(IfMatch::OneOf(tags)) => {
@@ -130,11 +141,16 @@ fn context(recording: Recording, fingerprint: Fingerprint) -> Context {
     }
 }
 
+/// The time by the machine's clock, as it is answered.
+fn now() -> Result<Timestamp, Problem> {
+    Timestamp::from_microseconds(jiff::Timestamp::now().as_microsecond()).ok_or_else(|| Problem::internal("no time"))
+}
+
 /// Refuses a time that is still to come: what will be known then is not known yet.
 fn not_future(known_at: Option<Timestamp>) -> Result<Option<Timestamp>, Problem> {
-    let now = jiff::Timestamp::now().as_microsecond();
+    let now = now()?;
     match known_at {
-        Some(at) if at.microseconds() > now => Err(malformed("known_at", format!("{at} is in the future"))),
+        Some(at) if at > now => Err(malformed("known_at", format!("{at} is in the future"))),
         at => Ok(at),
     }
 }

@@ -8,7 +8,7 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::{App, not_future};
+use super::{App, not_future, now};
 use crate::document::{AcknowledgementAnswer, AcknowledgementRequest, OpenRelease, ReleasedAgain};
 use crate::http::etag::Answer;
 use crate::http::extract::{Body, Path, Recording};
@@ -117,11 +117,8 @@ pub async fn open(
     Query(query): Query<OpenQuery>,
 ) -> Result<Page<OpenRelease>, Problem> {
     let (path, asked) = (format!("/v1/entities/{}/open-releases", entity.as_str()), not_future(query.known_at)?);
-    let cursor: Option<Cursor<i64>> =
-        query.cursor.as_deref().map(|text| Cursor::read(text, &path, &(), asked)).transpose()?;
-    let now = || Timestamp::from_microseconds(jiff::Timestamp::now().as_microsecond());
-    let known_at = cursor.as_ref().map(|cursor| cursor.known_at).or(asked).or_else(now);
-    let known_at = known_at.ok_or_else(|| Problem::internal("no time"))?;
+    let cursor: Option<Cursor<i64>> = Cursor::find(query.cursor.as_deref(), &path, &(), asked)?;
+    let known_at = cursor.as_ref().map(|cursor| cursor.known_at).or(asked).map_or_else(now, Ok)?;
     let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
     let rows = app.library.open_releases(entity.as_str(), after, known_at, query.limit.get()).await?;
     Page::cut(rows, query.limit, |last| Cursor { position: last.release, known_at }.write(&path, &()))

@@ -1,7 +1,5 @@
 //! Samples for the rehearsal of an import.
 
-use std::collections::BTreeSet;
-
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
@@ -9,7 +7,6 @@ use utoipa::IntoParams;
 
 use super::layouts::{chosen, file};
 use super::{App, Format};
-use crate::document::{JournalLineDocument, Layout};
 use crate::http::accept::{Accept, Media};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
@@ -49,7 +46,5 @@ pub async fn list(
     if media != Media::Csv {
         return Ok(Answer::ok(samples).into_response());
     }
-    let lines: Vec<JournalLineDocument> = samples.items.iter().flat_map(JournalLineDocument::of).collect();
-    let dimensions = || lines.iter().flat_map(|line| line.dimensions.keys()).cloned().collect::<BTreeSet<_>>();
-    file(&layout.unwrap_or_else(|| Layout::plain(dimensions())), &lines)
+    file(layout.as_ref(), &samples.items)
 }

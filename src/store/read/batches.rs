@@ -107,7 +107,7 @@ fn answered(with: &str) -> String {
 }
 
 /// The condition that a column is one of the texts in $2, on SQLite and on PostgreSQL.
-const AMONG: [&str; 2] = ["in (select value from json_each($2))", "= any($2)"];
+pub(super) const AMONG: [&str; 2] = ["in (select value from json_each($2))", "= any($2)"];
 
 pub(super) fn among<R: Stored>(column: &str, order: &str) -> [String; 2] {
     AMONG.map(|among| {

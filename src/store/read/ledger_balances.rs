@@ -1,8 +1,10 @@
 //! What was posted to roles and released, by issue and posting date: what the ledger has in the accounts of these roles.
 
+use std::sync::LazyLock;
+
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::batches::REJECTED;
+use crate::store::read::batches::{AMONG, REJECTED};
 use crate::store::reader::{Arg, Reader};
 
 cells! {
@@ -28,20 +30,19 @@ cells! {
 }
 
 /// Of one issue, or of all where $4 is empty. A batch that was not ready was released when it was posted.
-const RELEASED: [&str; 2] = [
-    "select e.bond_issue, l.account_role, case when e.posting_date < $3 then '' else e.posting_date end d, cast(sum(l.amount) as bigint) \
-     from line l join entry e on e.entity = l.entity and e.batch = l.batch and e.entry = l.entry \
-     join batch b on b.entity = l.entity and b.id = l.batch \
-     where l.entity = $1 and l.account_role in (select value from json_each($2)) and ($4 = '' or e.bond_issue = $4) \
-     and (b.ready = 0 or exists (select 1 from release r where r.entity = b.entity and r.batch = b.id)) \
-     group by e.bond_issue, l.account_role, d order by e.bond_issue, l.account_role, d",
-    "select e.bond_issue, l.account_role, case when e.posting_date < $3 then '' else e.posting_date end d, cast(sum(l.amount) as bigint) \
-     from line l join entry e on e.entity = l.entity and e.batch = l.batch and e.entry = l.entry \
-     join batch b on b.entity = l.entity and b.id = l.batch \
-     where l.entity = $1 and l.account_role = any($2) and ($4 = '' or e.bond_issue = $4) \
-     and (b.ready = 0 or exists (select 1 from release r where r.entity = b.entity and r.batch = b.id)) \
-     group by e.bond_issue, l.account_role, d order by e.bond_issue, l.account_role, d",
-];
+static RELEASED: LazyLock<[String; 2]> = LazyLock::new(|| {
+    AMONG.map(|among| {
+        format!(
+            "select e.bond_issue, l.account_role, case when e.posting_date < $3 then '' else e.posting_date end d, \
+             cast(sum(l.amount) as bigint) \
+             from line l join entry e on e.entity = l.entity and e.batch = l.batch and e.entry = l.entry \
+             join batch b on b.entity = l.entity and b.id = l.batch \
+             where l.entity = $1 and l.account_role {among} and ($4 = '' or e.bond_issue = $4) \
+             and (b.ready = 0 or exists (select 1 from release r where r.entity = b.entity and r.batch = b.id)) \
+             group by e.bond_issue, l.account_role, d order by e.bond_issue, l.account_role, d"
+        )
+    })
+});
 
 const REJECTED_SINCE: &str = "select a.batch, a.sequence from acknowledgement a where a.entity = $1 and a.status = $2 and a.sequence > $3 \
     and not exists (select 1 from release r where r.entity = a.entity and r.batch = a.batch and r.revision > a.revision) order by a.sequence";
@@ -55,7 +56,7 @@ impl Reader<'_> {
         from: &str,
         bond_issue: Option<&str>,
     ) -> Result<Vec<Released>, StoreError> {
-        let [sqlite, postgres] = RELEASED;
+        let [sqlite, postgres] = &*RELEASED;
         let text = self.pick(sqlite, postgres);
         let args = [Arg::Text(entity), Arg::Texts(roles), Arg::Text(from), Arg::Text(bond_issue.unwrap_or_default())];
         self.all(text, &args).await

@@ -3,7 +3,7 @@
 use calamine::Data;
 use parwright::document::{BatchDocument, EntityDocument};
 use parwright::export::xlsx::{self, WorkbookError};
-use parwright::export::{csv, xbrl_gl};
+use parwright::export::{layout, xbrl_gl};
 use serde_json::{Value, json};
 
 use super::workbook::{self, Workbook};
@@ -73,8 +73,7 @@ fn amounts_are_exact_in_every_representation_however_large() {
         let found = Workbook::read(&bytes).said("Total debit");
         assert_eq!(matches!(found, Data::Float(_)), is_number, "{found:?} for {amount}");
         instance::check(&instance_of(&batch), &batch, &entity(), &mut instance::Entries::new());
-        let mut table = Vec::new();
-        csv::journal_lines(&[document(&batch)], &mut table).expect("a table");
+        let table = layout::file(None, &[document(&batch)]).expect("a table");
         let mut reader = ::csv::Reader::from_reader(table.as_slice());
         let sides: Vec<_> =
             reader.records().map(|row| row.map(|row| [row[13].to_owned(), row[14].to_owned()])).collect();
