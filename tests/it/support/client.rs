@@ -14,7 +14,7 @@ use parwright::store::Store;
 use serde_json::{Value, json};
 use tower::ServiceExt;
 
-use super::ledger;
+use super::{laid_out, ledger};
 
 /// The service over a database of its own.
 pub struct Service {
@@ -56,14 +56,14 @@ impl Service {
     /// On an embedded database.
     pub async fn sqlite() -> Service {
         let directory = tempfile::tempdir().expect("a temporary directory");
-        let url = format!("sqlite:{}", directory.path().join("books.sqlite").display());
+        let url = laid_out::on_sqlite(&directory.path().join("books.sqlite")).await;
         Service::open(&url, Some(directory)).await
     }
 
     /// On a PostgreSQL database; `None` where there is no server to test with.
     pub async fn postgres() -> Option<Service> {
         let server = super::postgres::server()?;
-        Some(Service::open(&server.create_database().await, None).await)
+        Some(Service::open(&laid_out::on_postgres(server).await, None).await)
     }
 
     async fn open(url: &str, directory: Option<tempfile::TempDir>) -> Service {

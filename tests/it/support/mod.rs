@@ -1,6 +1,7 @@
 //! What tests stand on: databases, and the program as a process.
 
 pub mod client;
+pub mod laid_out;
 pub mod ledger;
 pub mod postgres;
 pub mod process;

@@ -125,14 +125,25 @@ impl Server {
 
     /// Creates an empty database that nothing else uses and returns its URL. It goes away with the test process.
     pub async fn create_database(&self) -> String {
+        // Unlike template1, template0 has no connections, which would stand in the way.
+        self.create_from("template0").await
+    }
+
+    /// Creates a copy of a database that [`Self::create_database`] made and that nothing is connected to, and returns its URL.
+    pub async fn copy_database(&self, url: &str) -> String {
+        let name = url.split('?').next().and_then(|url| url.rsplit('/').next());
+        self.create_from(name.expect("a URL names its database")).await
+    }
+
+    async fn create_from(&self, template: &str) -> String {
         let name = format!("parwright_test_{}", random_hex());
         // A connection a call: each test has a runtime of its own, and a connection must not outlive the one it was made on.
         let mut connection = PgConnection::connect(&self.admin_url)
             .await
             .unwrap_or_else(|error| panic!("cannot connect to the PostgreSQL test server: {error}"));
-        // Unlike template1, template0 has no connections, which would stand in the way. The strategy is left to the server:
-        // from version 15 on, the first to know the word, it writes to the log and needs no checkpoint.
-        sqlx::raw_sql(AssertSqlSafe(format!("create database {name} template template0")))
+        // The strategy is left to the server: from version 15 on, the first to know the word, it writes to the log and needs no
+        // checkpoint.
+        sqlx::raw_sql(AssertSqlSafe(format!("create database {name} template {template}")))
             .execute(&mut connection)
             .await
             .unwrap_or_else(|error| panic!("cannot create a database on the PostgreSQL test server: {error}"));
