@@ -89,7 +89,7 @@ pub async fn list(
     let known_at = known.timestamp().ok_or_else(|| Problem::internal("no time"))?;
     lines.next_cursor = next.map(|position| Cursor { position, known_at }.write(&path, &filters)).transpose()?;
     let next = lines.next_cursor.clone();
-    Ok(linked(Answer::ok(lines).into_response(), next))
+    Ok(by_accept(linked(Answer::ok(lines).into_response(), next)))
 }
 
 /// The whole period as one CSV, sent while it is read. What could stop it halfway is looked for before, so that it can still be a problem.

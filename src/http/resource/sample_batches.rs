@@ -7,7 +7,7 @@ use utoipa::IntoParams;
 
 use super::layouts::{chosen, file};
 use super::{App, Format};
-use crate::http::accept::{Accept, Media};
+use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
 use crate::http::ids::EntityCode;
@@ -44,7 +44,7 @@ pub async fn list(
     let today = jiff::tz::Offset::UTC.to_datetime(jiff::Timestamp::now()).date();
     let samples = app.recorder.sample_batches(entity.as_str(), today).await?;
     if media != Media::Csv {
-        return Ok(Answer::ok(samples).into_response());
+        return Ok(by_accept(Answer::ok(samples).into_response()));
     }
     file(layout.as_ref(), &samples.items)
 }

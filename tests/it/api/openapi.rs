@@ -1,8 +1,14 @@
 //! The document of the interface.
 
-use serde_json::Value;
+use axum::body::Body;
+use axum::http::Method;
+use serde_json::{Value, json};
 
-use crate::support::client::{Service, array, text};
+use crate::support::client::{Service, array, on_both_engines, text};
+
+on_both_engines! {
+    an_address_of_several_representations_says_in_each_that_it_depends_on_accept
+}
 
 const FILE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/openapi/v1.json");
 
@@ -152,6 +158,41 @@ async fn the_served_document_is_the_checked_in_one_and_the_pages_need_nothing_el
         assert!(problems.contains(&format!("id=\"{code}\"")), "{code}");
     }
     assert_eq!(text(&document()["openapi"]), "3.1.0");
+}
+
+/// Otherwise a cache gives one caller what another one asked for.
+async fn an_address_of_several_representations_says_in_each_that_it_depends_on_accept(service: Service) {
+    service.mapped_entity("ACME").await;
+    service.issue(json!({})).await;
+    let batch = service.batches().await.remove(0);
+    let (document, mut tried) = (document(), 0);
+    for (name, operation) in operations(&document) {
+        let contents = operation["responses"]["200"]["content"].as_object().into_iter().flatten();
+        let media: Vec<&String> = contents.map(|(media, _)| media).collect();
+        if media.len() < 2 {
+            continue;
+        }
+        let path = name.trim_start_matches("get ").replace("{entity}", "ACME").replace("{id}", text(&batch["id"]));
+        let query = |parameter: &Value| {
+            let value = match text(&parameter["name"]) {
+                "from" => "2025-01-01",
+                "to" | "as_of" => "2025-12-31",
+                other => panic!("{name} needs {other}, which this test does not know"),
+            };
+            format!("{}={value}", text(&parameter["name"]))
+        };
+        let needed =
+            array(&operation["parameters"]).iter().filter(|one| one["in"] == "query" && one["required"] == true);
+        let path = format!("{path}?{}", needed.map(query).collect::<Vec<_>>().join("&"));
+        for media in media {
+            let answer = service.send(Method::GET, &path, &[("accept", media)], Body::empty()).await;
+            let said =
+                (answer.status, answer.header("content-type").starts_with(media.as_str()), answer.header("vary"));
+            assert_eq!(said, (200, true, "accept"), "{path} as {media}");
+            tried += 1;
+        }
+    }
+    assert!(tried >= 13, "{tried} representations");
 }
 
 /// A reference to a schema that is not there stops a generator of clients.
