@@ -6,7 +6,6 @@ use std::net::SocketAddr;
 use std::process::ExitCode;
 use std::time::Duration;
 
-use axum::Router;
 use clap::Parser;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
@@ -16,6 +15,7 @@ use crate::accept::accept;
 use crate::cli::{Cli, Command, Log, LogFormat};
 use crate::delivery::Courier;
 use crate::http::system;
+use crate::service::Started;
 
 /// How long requests may go on after the service was told to stop.
 const DRAIN: Duration = Duration::from_secs(25);
@@ -113,15 +113,11 @@ pub fn print_address(address: &str) {
     let _ = writeln!(std::io::stdout(), "{address}").and_then(|()| std::io::stdout().flush());
 }
 
-/// Serves until SIGTERM or SIGINT, then lets what is in progress finish for a while, deliveries too.
+/// Serves until SIGTERM or SIGINT, then lets what is in progress finish for a while, deliveries too. Requests that wait are answered.
 ///
 /// `announce` is called once, with the address, when requests are accepted.
-pub async fn serve(
-    listener: TcpListener,
-    router: Router,
-    courier: Option<Courier>,
-    announce: impl FnOnce(&str),
-) -> Result<(), RunError> {
+pub async fn serve(listener: TcpListener, started: Started, announce: impl FnOnce(&str)) -> Result<(), RunError> {
+    let Started { router, courier, stop: ending } = started;
     let address = address(&listener)?;
     // The handlers are in place before anybody learns the address, so that no early signal kills without draining.
     let stop = stop_signal()?;
@@ -130,6 +126,7 @@ pub async fn serve(
     let drained = async move {
         stop.await;
         tracing::info!("stopping: finishing what is in progress");
+        ending.begin();
         if let Some(courier) = stopper {
             courier.stop();
         }

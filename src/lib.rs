@@ -12,7 +12,7 @@
 //! - [`reading`]: rows given to reports, as documents. [`export`]: representations other than JSON.
 //! - [`delivery`]: push of releases to the addresses that an entity names.
 //! - [`http`]: the edge, one file a resource. [`auth`]: tokens and roles.
-//! - [`config`], [`cli`], [`app`], [`service`]: how it is started and put together. [`demo`]: an invented portfolio.
+//! - [`config`], [`cli`], [`app`], [`service`], [`stop`]: how it is started, put together and ended. [`demo`]: an invented portfolio.
 //!
 //! What it computes is for review by qualified accountants under the standards, policies and laws that apply, and is no accounting,
 //! legal or tax advice.
@@ -33,4 +33,5 @@ pub mod posting;
 pub mod reading;
 pub mod reports;
 pub mod service;
+pub mod stop;
 pub mod store;

@@ -27,8 +27,8 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
                 tracing::info!("no signing key is given: releases are not delivered, and can be fetched");
             }
             let listener = app::bind(config.listen()).await?;
-            let (router, courier) = service::start(&store, config.auth(), &push)?;
-            app::serve(listener, router, courier, app::print_address).await?;
+            let started = service::start(&store, config.auth(), &push)?;
+            app::serve(listener, started, app::print_address).await?;
             store.close().await;
             Ok(())
         }

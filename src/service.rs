@@ -14,6 +14,7 @@ use crate::http::resource::{self, App};
 use crate::http::system::{self, Readiness};
 use crate::posting::Recorder;
 use crate::reading::Library;
+use crate::stop::Stop;
 use crate::store::{Options, Store, StoreError};
 
 /// Connects to a database and brings it to the schema of this version.
@@ -29,19 +30,28 @@ pub async fn open(database: &DatabaseUrl) -> Result<Store, StoreError> {
 /// The handlers' state over a store; starts the writer and what reads together.
 pub fn app(store: &Store) -> App {
     let (recorder, library) = (Recorder::start(store.clone()), Library::start(store.clone()));
-    App { recorder, library, admission: Push::default().admission() }
+    App { recorder, library, admission: Push::default().admission(), stop: Stop::default() }
 }
 
-/// The whole service over a store, with what delivers if there is a key to sign with.
+/// The whole service: what answers, what delivers if there is a key to sign with, and what is told of its end.
+#[derive(Debug)]
+pub struct Started {
+    pub router: Router,
+    pub courier: Option<Courier>,
+    pub stop: Stop,
+}
+
+/// Starts the whole service over a store.
 ///
 /// # Errors
 /// When nothing could be delivered.
-pub fn start(store: &Store, auth: Auth, push: &Push) -> Result<(Router, Option<Courier>), SenderError> {
+pub fn start(store: &Store, auth: Auth, push: &Push) -> Result<Started, SenderError> {
     let app = App { admission: push.admission(), ..app(store) };
     // Installed before anything is counted.
     let _ = system::recorder();
     let courier = Courier::start(push, &app.recorder, &app.library)?;
-    Ok((with(store, auth, app, push.keys()), courier))
+    let stop = app.stop.clone();
+    Ok(Started { router: with(store, auth, app, push.keys()), courier, stop })
 }
 
 /// The service over a store, without deliveries.

@@ -16,6 +16,8 @@ use parwright::http::ids::{RecordId, Scoped};
 use parwright::http::problem::Problem;
 use parwright::http::refusals::KINDS;
 use parwright::http::resource::{self, App};
+use parwright::service::Started;
+use parwright::stop::Stop;
 use parwright::{app, service};
 use serde::Serialize;
 
@@ -64,7 +66,8 @@ pub fn serve_if_asked() {
         let readiness = Arc::new(|| Box::pin(async { Ok(()) }) as std::pin::Pin<Box<_>>);
         let router = edge::router(routes, service::app(&store), Edge::new(Guard::Open, readiness, KINDS));
         let listener = app::bind(([127, 0, 0, 1], 0).into()).await.expect("a port is free");
-        app::serve(listener, router, None, app::print_address).await.expect("it serves");
+        let started = Started { router, courier: None, stop: Stop::default() };
+        app::serve(listener, started, app::print_address).await.expect("it serves");
     });
     std::process::exit(0);
 }

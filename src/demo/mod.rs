@@ -16,6 +16,7 @@ use tokio::net::TcpListener;
 
 use crate::app::{self, RunError};
 use crate::config::Auth;
+use crate::delivery::{Push, SenderError};
 use crate::posting::RecordError;
 use crate::service;
 use crate::store::{Options, Store, StoreError};
@@ -33,6 +34,8 @@ pub enum DemoError {
     Script { line: usize, source: Box<dyn std::error::Error + Send + Sync> },
     #[error("the portfolio's line {line} was not recorded")]
     Recording { line: usize, source: RecordError },
+    #[error("the service could not be put together")]
+    Start(#[from] SenderError),
     #[error(transparent)]
     Run(#[from] RunError),
 }
@@ -73,7 +76,7 @@ async fn fill_and_serve(listen: SocketAddr, directory: &Path, announced: &Atomic
         let mut output = std::io::stdout().lock();
         let _ = output.write_all(guide::text(address, &portfolio).as_bytes()).and_then(|()| output.flush());
     };
-    app::serve(listener, service::router(&store, Auth::Off), None, announce).await?;
+    app::serve(listener, service::start(&store, Auth::Off, &Push::default())?, announce).await?;
     store.close().await;
     Ok(())
 }

@@ -33,6 +33,7 @@ use crate::accounting::Currency;
 use crate::delivery::Admission;
 use crate::posting::{Command, Context, IdempotencyKey, Recorder};
 use crate::reading::Library;
+use crate::stop::Stop;
 
 /// What handlers work with.
 #[derive(Clone, Debug)]
@@ -41,6 +42,8 @@ pub struct App {
     pub library: Library,
     /// What a new destination must be like.
     pub admission: Admission,
+    /// Ends the waiting of requests.
+    pub stop: Stop,
 }
 
 /// All routes of the resources.

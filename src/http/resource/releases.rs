@@ -22,7 +22,7 @@ use crate::http::wire::Timestamp;
 use crate::posting::Command;
 use crate::reading::ReleaseDocument;
 
-/// The longest that a reader of the feed is kept waiting: within the time for one request, and for a stop of the service.
+/// The longest that a reader of the feed is kept waiting: within the time for one request.
 const LONGEST_WAIT: Duration = Duration::from_secs(20);
 /// How often a waiting reader looks for what another process released.
 const LOOK_AGAIN: Duration = Duration::from_secs(1);
@@ -49,8 +49,8 @@ pub struct Feed {
 
 /// The releases of an entity after a number, in order
 ///
-/// With the header `Prefer: wait=30` (RFC 7240) an answer without items waits for one, at most 20 seconds; `Preference-Applied` says
-/// how long it may have been.
+/// With the header `Prefer: wait=30` (RFC 7240) an answer without items waits for one, at most 20 seconds and not while the service stops;
+/// `Preference-Applied` says how long it may have been.
 #[utoipa::path(get, operation_id = "list_releases", path = "/v1/entities/{entity}/releases", tag = "journal", params(EntityPath, FeedQuery),
     responses((status = 200, description = "Releases", body = Feed)))]
 pub async fn releases(
@@ -87,11 +87,14 @@ async fn when_there_are_some(
         commits.mark_unchanged();
         let items = app.library.releases(entity, after, limit.get()).await?;
         let now = tokio::time::Instant::now();
-        if !items.is_empty() || now >= until {
+        if !items.is_empty() || now >= until || app.stop.has_begun() {
             return Ok(items);
         }
-        // Either way the next thing is to look: at the end of the time as well.
-        let _ = tokio::time::timeout_at(until.min(now + LOOK_AGAIN), commits.changed()).await;
+        // Each way the next thing is to look: at the end of the time as well, and at that of the service, which holds nobody up.
+        tokio::select! {
+            _ = tokio::time::timeout_at(until.min(now + LOOK_AGAIN), commits.changed()) => {}
+            () = app.stop.begun() => {}
+        }
     }
 }
 

@@ -1,7 +1,11 @@
 //! SIGTERM: no new connections, but an answer to what is in progress.
 
+use std::time::Duration;
+
+use sqlx::{Connection, PgConnection};
+
 use super::socket::{self, Socket};
-use super::{Database, ENTITY, Held};
+use super::{Database, ENTITY, Held, until};
 use crate::crash::{Client, check_entity, conversion, events, verify};
 use crate::support::process::Process;
 
@@ -63,6 +67,24 @@ async fn a_post_that_is_coming_in_at_sigterm_is_answered_on_postgres() {
     if let Some(database) = Database::postgres().await {
         drain(database).await;
     }
+}
+
+/// The reader would wait longer than the test does.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_reader_of_the_feed_that_waits_at_sigterm_is_answered_at_once() {
+    let Some(database) = Database::postgres().await else { return };
+    let (process, client) = database.serve().await;
+    client.issue(ENTITY, "one", 10, "forfeited").await;
+    let reading = tokio::spawn(async move { client.next_releases(ENTITY, 1, 100).await });
+    let mut watcher = PgConnection::connect(&database.url).await.expect("a connection");
+    until(&mut watcher, "state = 'idle' and query like '%from release r where r.entity = $1 and r.release > $2%'")
+        .await;
+    let ended = terminate(process).await;
+    let answer = tokio::time::timeout(Duration::from_secs(12), reading).await.expect("it does not wait any more");
+    let page = answer.expect("the reader ends").expect("it is answered");
+    assert_eq!(page, serde_json::json!({"items": [], "next_after": 1}));
+    let (status, _) = ended.await.expect("the process ends");
+    assert!(status.success(), "{status}");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -8,7 +8,7 @@ mod vanishing_clients;
 
 pub(crate) use draining::terminate;
 use sqlx::postgres::PgConnection;
-use sqlx::{Connection, Row};
+use sqlx::{AssertSqlSafe, Connection, Row};
 
 use crate::crash::Client;
 use crate::support::postgres;
@@ -51,31 +51,42 @@ struct Held {
 
 impl Held {
     async fn head(url: &str) -> Held {
+        let mut held = Held::nothing(url).await;
+        let locked = sqlx::query("select 1 from entity_head where entity = $1 for update").bind(ENTITY);
+        locked.fetch_one(&mut held.holder).await.expect("the head is there");
+        held
+    }
+
+    async fn nothing(url: &str) -> Held {
         let mut holder = PgConnection::connect(url).await.expect("a connection");
         let watcher = PgConnection::connect(url).await.expect("a connection");
         sqlx::query("begin").execute(&mut holder).await.expect("begins");
-        let locked = sqlx::query("select 1 from entity_head where entity = $1 for update").bind(ENTITY);
-        locked.fetch_one(&mut holder).await.expect("the head is there");
         Held { holder, watcher }
     }
 
-    /// Returns when a connection of the service waits for the head. Asking takes the server a moment each time, and the
-    /// answers to be counted are bounded.
+    /// Returns when a connection of the service waits for what is held.
     async fn until_waited_for(&mut self) {
-        const WAITING: &str = "select count(*) as waiting from pg_stat_activity \
-            where datname = current_database() and wait_event_type = 'Lock'";
-        for _ in 0..100_000 {
-            let row = sqlx::query(WAITING).fetch_one(&mut self.watcher).await.expect("the server answers");
-            if row.get::<i64, _>("waiting") > 0 {
-                return;
-            }
-        }
-        panic!("the service never waited for the head");
+        until(&mut self.watcher, "wait_event_type = 'Lock'").await;
     }
 
     async fn release(mut self) {
         sqlx::query("commit").execute(&mut self.holder).await.expect("commits");
     }
+}
+
+/// Returns when the server says this of a connection to the database, with its number. Asking takes the server a moment each time, and the
+/// answers to be counted are bounded.
+async fn until(watcher: &mut PgConnection, what: &str) -> i32 {
+    let asked = format!(
+        "select pid from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid() and {what}"
+    );
+    for _ in 0..100_000 {
+        let found = sqlx::query(AssertSqlSafe(asked.as_str())).fetch_optional(&mut *watcher).await;
+        if let Some(row) = found.expect("the server answers") {
+            return row.get("pid");
+        }
+    }
+    panic!("it never came to be that {what}");
 }
 
 /// The count of the answers with a status.

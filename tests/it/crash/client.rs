@@ -121,6 +121,14 @@ impl Client {
         }
     }
 
+    /// At most so many releases of an entity after one, waiting for some if there are none.
+    pub async fn next_releases(&self, entity: &str, after: i64, limit: usize) -> Result<Value, reqwest::Error> {
+        let path = format!("{}/v1/entities/{entity}/releases?after={after}&limit={limit}", self.address);
+        let answer = self.http.get(path).header("prefer", "wait=20").send().await?.error_for_status()?;
+        assert_eq!(answer.headers().get("preference-applied").map(|applied| applied.as_bytes()), Some(&b"wait=20"[..]));
+        answer.json().await
+    }
+
     /// All releases of an entity.
     pub async fn releases(&self, entity: &str) -> Vec<Value> {
         let mut all: Vec<Value> = Vec::new();

@@ -81,9 +81,9 @@ impl Service {
 
     /// The same books, from now on served by a process that delivers too.
     pub fn delivering(&mut self, push: &Push) -> Courier {
-        let (router, courier) = service::start(&self.store, Auth::Off, push).expect("the service starts");
-        self.router = router;
-        courier.expect("there is a key to sign with")
+        let started = service::start(&self.store, Auth::Off, push).expect("the service starts");
+        self.router = started.router;
+        started.courier.expect("there is a key to sign with")
     }
 
     /// Sends this token, or none, from now on.
