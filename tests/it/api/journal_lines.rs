@@ -6,8 +6,9 @@ use futures_util::future::join_all;
 use serde_json::{Value, json};
 
 use crate::support::client::{
-    Service, all_accounts, array, assert_fields, items, mapping_path, on, on_both_engines, terms, text,
+    Service, all_accounts, assert_fields, items, mapping_path, on, on_both_engines, terms, text,
 };
+use crate::support::ledger::flat;
 
 on_both_engines! {
     a_period_is_the_lines_of_its_batches_in_order_of_release
@@ -24,24 +25,6 @@ const PATH: &str = "/v1/entities/ACME/journal-lines";
 
 fn period(from: &str, to: &str) -> String {
     format!("{PATH}?from={from}&to={to}")
-}
-
-/// The lines of a batch laid flat.
-fn flat(batch: &Value) -> Vec<Value> {
-    let mut lines = Vec::new();
-    for entry in array(&batch["entries"]) {
-        for line in array(&entry["lines"]) {
-            let on = |side: &str| if line["side"] == json!(side) { line["amount"].clone() } else { Value::Null };
-            lines.push(json!({"number": batch["number"], "revision": batch["revision"], "release": batch["release"],
-                "entity": batch["entity"], "posting_date": batch["posting_date"], "effective_date": batch["effective_date"],
-                "currency": batch["currency"], "entry": entry["sequence"], "kind": entry["kind"], "line": line["line"],
-                "account": line["account"], "account_name": line["account_name"], "account_role": line["account_role"],
-                "debit": on("debit"), "credit": on("credit"), "bond_issue": entry["bond_issue"], "reference": entry["reference"],
-                "isin": entry.get("isin").cloned().unwrap_or_default(), "event": entry["event"], "memo": line["memo"],
-                "content_sha256": batch["content_sha256"], "dimensions": line["dimensions"]}));
-        }
-    }
-    lines
 }
 
 /// The lines of the feed with posting dates in a period.

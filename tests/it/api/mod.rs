@@ -19,6 +19,7 @@ pub mod csv;
 mod entities;
 mod estimates;
 mod extinguishments;
+mod feed;
 mod idempotency;
 mod inducement_criteria;
 mod inducement_stages;

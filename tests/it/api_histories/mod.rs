@@ -30,7 +30,7 @@ const ISSUES: u64 = 24;
 const MOST_EVENTS: i64 = 30;
 const SEED: u64 = 20_261_125;
 
-fn number(variable: &str, default: u64) -> u64 {
+pub(crate) fn number(variable: &str, default: u64) -> u64 {
     let text = std::env::var(variable);
     text.map_or(default, |text| text.parse().unwrap_or_else(|_| panic!("{variable} is {text}, which is no number")))
 }

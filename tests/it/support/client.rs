@@ -194,15 +194,33 @@ impl Service {
         self.read(&format!("{ISSUES}/{issue}/carrying-value?as_of={as_of}")).await
     }
 
-    /// All batches of `ACME` in order.
+    /// All lines of released batches of `ACME` in US dollars, in order of release.
+    pub async fn journal_lines(&self) -> Vec<Value> {
+        self.all("/v1/entities/ACME/journal-lines?from=2000-01-01&to=2099-12-31&limit=500").await
+    }
+
+    /// All items of a list, page after page.
+    pub async fn all(&self, path: &str) -> Vec<Value> {
+        let (mut all, mut cursor) = (Vec::new(), String::new());
+        loop {
+            let page = self.read(&format!("{path}{cursor}")).await;
+            all.extend(items(&page));
+            match page["next_cursor"].as_str() {
+                Some(next) => cursor = format!("&cursor={next}"),
+                None => return all,
+            }
+        }
+    }
+
     /// Every hash and every tie of the books.
     pub async fn verify(&self) {
         let report = parwright::audit::verify::verify(&self.store).await.expect("the books can be read");
         assert!(report.is_sound(), "{report}");
     }
 
+    /// All batches of `ACME` in order.
     pub async fn batches(&self) -> Vec<Value> {
-        items(&self.read("/v1/journal-batches?entity=ACME&limit=500").await)
+        self.all("/v1/journal-batches?entity=ACME&limit=500").await
     }
 
     /// All releases of `ACME` in order.

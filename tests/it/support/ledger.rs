@@ -296,6 +296,32 @@ pub fn canonical_hash(value: &Value) -> String {
     Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
+/// The lines of a batch laid flat, as `journal-lines` has them.
+pub fn flat(batch: &Value) -> Vec<Value> {
+    let mut lines = Vec::new();
+    for entry in array(&batch["entries"]) {
+        for line in array(&entry["lines"]) {
+            let on = |side: &str| if line["side"] == json!(side) { line["amount"].clone() } else { Value::Null };
+            lines.push(json!({"number": batch["number"], "revision": batch["revision"], "release": batch["release"],
+                "entity": batch["entity"], "posting_date": batch["posting_date"], "effective_date": batch["effective_date"],
+                "currency": batch["currency"], "entry": entry["sequence"], "kind": entry["kind"], "line": line["line"],
+                "account": line["account"], "account_name": line["account_name"], "account_role": line["account_role"],
+                "debit": on("debit"), "credit": on("credit"), "bond_issue": entry["bond_issue"], "reference": entry["reference"],
+                "isin": entry.get("isin").cloned().unwrap_or_default(), "event": entry["event"], "memo": line["memo"],
+                "content_sha256": batch["content_sha256"], "dimensions": line["dimensions"]}));
+        }
+    }
+    lines
+}
+
+/// What a receiver has in its books that has taken these releases one after the other: a later revision stands for the batch of the same
+/// number, and in its own place. Lines, in order of release.
+pub fn books(releases: &[Value]) -> Vec<Value> {
+    let newest: BTreeMap<&str, &Value> = releases.iter().map(|release| (text(&release["number"]), release)).collect();
+    let stands = |release: &&Value| newest[text(&release["number"])]["release"] == release["release"];
+    releases.iter().filter(stands).flat_map(|release| flat(&release["journal_batch"])).collect()
+}
+
 /// The lines of a batch as role, side and amount, in order.
 pub fn lines(batch: &Value) -> Vec<(&str, &str, &str)> {
     let lines = array(&batch["entries"]).iter().flat_map(|entry| array(&entry["lines"]));
