@@ -3,6 +3,7 @@
 mod draining;
 mod repetitions;
 mod socket;
+mod stalled_writer;
 mod two_processes;
 mod vanishing_clients;
 
@@ -43,7 +44,7 @@ impl Database {
     }
 }
 
-/// A connection of its own to PostgreSQL that holds the head of the entity, so that the service has to wait for it.
+/// A connection of its own to PostgreSQL that holds the head of the entity, or another thing, so that the service has to wait for it.
 struct Held {
     holder: PgConnection,
     watcher: PgConnection,
@@ -57,6 +58,13 @@ impl Held {
         held
     }
 
+    /// Nobody can release anything; everybody can read.
+    async fn releases(url: &str) -> Held {
+        let mut held = Held::nothing(url).await;
+        sqlx::query("lock table release in share mode").execute(&mut held.holder).await.expect("locks");
+        held
+    }
+
     async fn nothing(url: &str) -> Held {
         let mut holder = PgConnection::connect(url).await.expect("a connection");
         let watcher = PgConnection::connect(url).await.expect("a connection");
@@ -64,9 +72,9 @@ impl Held {
         Held { holder, watcher }
     }
 
-    /// Returns when a connection of the service waits for what is held.
-    async fn until_waited_for(&mut self) {
-        until(&mut self.watcher, "wait_event_type = 'Lock'").await;
+    /// Returns when a connection of the service waits for what is held, with the server's number of it.
+    async fn until_waited_for(&mut self) -> i32 {
+        until(&mut self.watcher, "wait_event_type = 'Lock'").await
     }
 
     async fn release(mut self) {

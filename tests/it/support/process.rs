@@ -108,6 +108,38 @@ impl Process {
         self.child.wait().expect("a child can be waited for");
     }
 
+    /// SIGSTOP: holds it wherever it is. Returns when none of its threads runs any more.
+    #[track_caller]
+    pub fn hold(&self) {
+        self.signal("STOP");
+        let is_held = || {
+            let mut threads = std::fs::read_dir(format!("/proc/{}/task", self.id())).expect("it is there");
+            threads.all(|thread| {
+                let stat = std::fs::read_to_string(thread.expect("a thread").path().join("stat")).unwrap_or_default();
+                // The state stands behind the name, which is in brackets and may hold anything.
+                stat.rsplit_once(") ").is_some_and(|(_, state)| state.starts_with('T'))
+            })
+        };
+        assert!((0..1_000_000).any(|_| is_held()), "it goes on after SIGSTOP");
+    }
+
+    /// SIGCONT: it goes on as if nothing had been.
+    #[track_caller]
+    pub fn go_on(&self) {
+        self.signal("CONT");
+    }
+
+    /// Sends a signal. The standard library sends none but SIGKILL; every shell has `kill` built in. The id cannot have gone to another
+    /// process, because this one has not been waited for.
+    #[track_caller]
+    fn signal(&self, name: &str) {
+        let sent = Command::new("sh")
+            .args(["-c", "kill -\"$1\" \"$2\"", "sh", name, &self.id().to_string()])
+            .status()
+            .expect("sh can be run");
+        assert!(sent.success(), "SIG{name} could not be sent");
+    }
+
     /// SIGTERM: asks it to drain and to stop. Returns how it ended, and the lines it wrote after its address.
     ///
     /// # Panics
@@ -115,13 +147,7 @@ impl Process {
     /// When it is still there at the deadline.
     #[track_caller]
     pub fn terminate(&mut self) -> (ExitStatus, Vec<String>) {
-        // The standard library sends no signal but SIGKILL; every shell has `kill` built in. The id cannot have gone to
-        // another process, because this one has not been waited for.
-        let sent = Command::new("sh")
-            .args(["-c", "kill -TERM \"$1\"", "sh", &self.id().to_string()])
-            .status()
-            .expect("sh can be run");
-        assert!(sent.success(), "SIGTERM could not be sent");
+        self.signal("TERM");
         let deadline = Instant::now() + DEADLINE;
         let mut lines = Vec::new();
         // Its standard output closes when it ends, which can be waited for with a deadline; the end of a child cannot.
