@@ -1,6 +1,7 @@
 //! Push: every release arrives, in order, signed, whatever the receiver and the service do.
 
 mod addresses;
+mod answers;
 mod commands;
 mod failures;
 mod kills;
@@ -8,15 +9,18 @@ mod processes;
 mod receiver;
 mod signature;
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
 use parwright::delivery::{Courier, Keyring, Push, create_key};
+use rust_decimal::Decimal;
 use serde_json::{Value, json};
 
 use self::receiver::{Receiver, Request};
-use crate::support::client::{Service, array, items, text};
+use crate::support::client::{Service, array, text};
+use crate::support::ledger;
 
 const KEYS: &str = "/.well-known/parwright-keys";
 const DESTINATIONS: &str = "/v1/entities/ACME/destinations";
@@ -80,15 +84,7 @@ impl Desk {
 
     /// The attempts on a destination, the newest first, read two at a time.
     async fn attempts(&self, name: &str) -> Vec<Value> {
-        let (mut attempts, mut cursor) = (Vec::new(), String::new());
-        loop {
-            let page = self.service.read(&format!("{DESTINATIONS}/{name}/attempts?limit=2{cursor}")).await;
-            attempts.extend(items(&page));
-            match page["next_cursor"].as_str() {
-                Some(next) => cursor = format!("&cursor={next}"),
-                None => return attempts,
-            }
-        }
+        self.service.all(&format!("{DESTINATIONS}/{name}/attempts?limit=2")).await
     }
 
     /// Accrues the issue through a month's end of 2025, a release a month.
@@ -154,25 +150,18 @@ fn firsts(accepted: &[Request]) -> Vec<Request> {
     first
 }
 
-/// The lines that arrived add up to the trial balance, account by account.
+/// The books of a receiver that took these releases are, line by line, those of the service, and add up to its trial balance.
 async fn check_line_by_line(service: &Service, releases: &[Value]) {
-    use std::collections::BTreeMap;
-
-    use rust_decimal::Decimal;
-    let mut balances: BTreeMap<String, Decimal> = BTreeMap::new();
-    for release in releases {
-        for entry in array(&release["journal_batch"]["entries"]) {
-            for line in array(&entry["lines"]) {
-                let amount: Decimal = text(&line["amount"]).parse().expect("an amount");
-                let signed = if line["side"] == "debit" { amount } else { -amount };
-                *balances.entry(text(&line["account"]).to_owned()).or_default() += signed;
-            }
-        }
+    let lines = ledger::books(releases);
+    assert_eq!(lines, service.journal_lines().await);
+    let mut balances: BTreeMap<&str, Decimal> = BTreeMap::new();
+    for line in &lines {
+        let amount = |side: &str| if line[side].is_null() { Decimal::ZERO } else { ledger::figure(&line[side]) };
+        *balances.entry(text(&line["account"])).or_default() += amount("debit") - amount("credit");
     }
     let report = service.read("/v1/entities/ACME/trial-balance?as_of=2050-12-31").await;
     for row in array(&report["rows"]) {
-        let balance: Decimal = text(&row["balance"]).parse().expect("a balance");
-        assert_eq!(balances.remove(text(&row["account"])), Some(balance), "{row}");
+        assert_eq!(balances.remove(text(&row["account"])), Some(ledger::figure(&row["balance"])), "{row}");
     }
     assert!(balances.is_empty(), "{balances:?}");
 }
