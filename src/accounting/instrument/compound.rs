@@ -7,7 +7,7 @@ use super::effective_rate::present_value;
 use super::start::{Moment, Start};
 use super::terms::Terms;
 use super::unit_curve::Spans;
-use crate::accounting::money::{Amount, pro_rata, units_of};
+use crate::accounting::money::{Amount, pro_rata, worth_of};
 use crate::accounting::refusal::Refusal;
 
 /// Splits what was received: the liability at the rate of straight debt, the rest to equity (IAS 32.31-32), and the issue costs in
@@ -19,7 +19,7 @@ pub(super) fn split(terms: &Terms, dates: &CouponDates, rate: Decimal) -> Result
     let major = |amount: Amount| amount.to_major(terms.currency);
     let moment = Moment::of_movement(terms.settlement_date);
     let unit = liability_price(terms, dates, moment, rate)?;
-    let clean = units_of(terms.principal, unit)?;
+    let clean = worth_of(terms.principal, unit)?;
     let equity = terms.proceeds.minus(clean)?;
     if equity.is_negative() {
         return Err(Refusal::contradiction(

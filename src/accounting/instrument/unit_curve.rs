@@ -72,7 +72,8 @@ pub struct UnitCurve {
 
 impl UnitCurve {
     /// The curve of a solved rate. Balances run back from the redemption price, C(i-1) = (C(i) + coupon) / (1+y)^length, so the
-    /// end is exact and the start is the price.
+    /// end is exact and the start is the price. Where the first span has no days, as from a 30th to a 31st in a 30-day count, so is
+    /// the price less the coupon at its end.
     pub(crate) fn solved(
         spans: Spans,
         price: Decimal,
@@ -89,6 +90,9 @@ impl UnitCurve {
             balances[index] = balances[index + 1].checked_add(spans.coupons[index])?.checked_mul(discount)?;
         }
         balances[0] = price;
+        if spans.first_length.is_zero() && spans.coupons.len() > 1 {
+            balances[1] = price.checked_add(spans.accrued_at_settlement)?.checked_sub(spans.coupons[0])?;
+        }
         Some(UnitCurve { spans, balances, horizon, redemption, method, within })
     }
 

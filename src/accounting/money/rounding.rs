@@ -44,6 +44,26 @@ pub fn units_of(principal: Amount, per_unit: Decimal) -> Result<Amount, Refusal>
     round(principal.checked_mul(per_unit).ok_or(Refusal::Overflow)?, principal)
 }
 
+/// How many significant digits of a present value are kept before it is rounded: it carries the errors of as many products as there
+/// are payments.
+const WORTH_DIGITS: u32 = 24;
+
+/// The same for a present value, which may be a half without showing it: at the rate that a price was solved for it is that price.
+///
+/// ```
+/// use parwright::accounting::{Amount, money::worth_of};
+/// // 0.0298391666... of 42,000.00 is 1,253.245 exactly, of which an error in the 26th decimal leaves a little less.
+/// let per_unit = "0.02983916666666666666666660".parse().unwrap();
+/// assert_eq!(worth_of(Amount::from_minor(4_200_000), per_unit), Ok(Amount::from_minor(125_325)));
+/// ```
+///
+/// # Errors
+/// [`Refusal::Overflow`] when it does not fit.
+pub fn worth_of(principal: Amount, per_unit: Decimal) -> Result<Amount, Refusal> {
+    let principal = Decimal::from(principal.minor());
+    round_from(WORTH_DIGITS, principal.checked_mul(per_unit).ok_or(Refusal::Overflow)?, principal)
+}
+
 /// The share of `amount` that falls to a `part` of a `whole`, rounded to the minor unit.
 ///
 /// ```
@@ -67,9 +87,13 @@ pub fn round_shares(shares: Decimal) -> Decimal {
 
 /// `whole` is what the figure is computed from: the error of its decimals is in proportion to that.
 fn round(minor_units: Decimal, whole: Decimal) -> Result<Amount, Refusal> {
+    round_from(GUARD_DIGITS, minor_units, whole)
+}
+
+fn round_from(kept: u32, minor_units: Decimal, whole: Decimal) -> Result<Amount, Refusal> {
     let digits = whole.trunc().mantissa().unsigned_abs().checked_ilog10().map_or(0, |log| log + 1);
     let rounded = minor_units
-        .round_dp_with_strategy(GUARD_DIGITS.saturating_sub(digits.max(1)), RoundingStrategy::MidpointAwayFromZero)
+        .round_dp_with_strategy(kept.saturating_sub(digits.max(1)), RoundingStrategy::MidpointAwayFromZero)
         .round_dp_with_strategy(0, RoundingStrategy::MidpointAwayFromZero);
     i64::try_from(rounded).map(Amount::from_minor).map_err(|_| Refusal::Overflow)
 }

@@ -70,7 +70,8 @@ impl<'a> Journal<'a> {
     /// Accrues the issue from where it was accrued last to `end`, cut at the close of each fiscal period. What is posted is the
     /// balance computed less the balance booked, so nothing drifts.
     pub fn accrue_to(&mut self, end: Moment) -> Result<(), Refusal> {
-        for part in self.parts(self.books.accrued(), end, |last| self.books.instrument.close_of(last)) {
+        let close_of = |last| self.books.instrument.close_of(last);
+        for part in self.parts(self.books.accrued(), end, close_of, |moment| moment.boundary) {
             let computed = self.books.history.position(part, &self.books.instrument)?.components()?;
             let change = computed.minus(&self.booked)?;
             self.accrued.push((self.books.calendar.posting_date(part.date), part));
@@ -126,16 +127,18 @@ impl<'a> Journal<'a> {
         let mut taken_back = Components::default();
         let mut reached = from;
         let end = books.accrued();
-        // Nothing accrues after maturity: days after it follow each other by their dates alone.
+        // Nothing accrues after maturity: days after it follow each other by their dates alone. Coupons are paid on them, which a
+        // reversal takes back, and what was overpaid with them becomes receivable on them.
         let maturity = revised.terms().maturity_date.max(books.instrument.terms().maturity_date);
         let place = |moment: &Moment| (moment.boundary.min(maturity), moment.date);
         // A close to which the issue was accrued is that of then, though a revision may have moved coupon dates, month-ends or the
         // maturity since.
-        let mut parts = self.parts(from, end, |last| {
+        let close_of = |last| {
             let then = accrued.iter().rev().find(|moment| moment.date == last).copied();
             let (was, is) = (books.instrument.close_of(last), revised.close_of(last));
             then.unwrap_or(if is.boundary > was.boundary { is } else { was })
-        });
+        };
+        let mut parts = self.parts(from, end, close_of, place);
         // At the event's own moment there is something left only where a reversal meets other events.
         if parts.first() != Some(&from) && accrued.contains(&from) {
             parts.insert(0, from);
@@ -167,12 +170,19 @@ impl<'a> Journal<'a> {
         Ok((postings, booked_rows))
     }
 
-    /// The moments at which interest from one moment to another is cut: the close of each fiscal period in between, then the end, which is
-    /// a part of its own even where no day passes before it: events on its date count at it, and not at the close of the day before.
-    fn parts(&self, from: Moment, end: Moment, close_of: impl Fn(Date) -> Moment) -> Vec<Moment> {
+    /// The moments at which interest from one moment to another is cut: the close of each fiscal period in between, in the order of their
+    /// places, then the end, which is a part of its own even where no day passes before it: events on its date count at it, and not
+    /// at the close of the day before.
+    fn parts<Place: Ord>(
+        &self,
+        from: Moment,
+        end: Moment,
+        close_of: impl Fn(Date) -> Moment,
+        place: impl Fn(&Moment) -> Place,
+    ) -> Vec<Moment> {
         let closes = self.books.calendar.period_ends_from(from.date).take_while(|last| *last < end.date);
-        let mut parts: Vec<Moment> = closes.map(close_of).filter(|close| from.boundary < close.boundary).collect();
-        parts.dedup_by_key(|part| part.boundary);
+        let mut parts: Vec<Moment> = closes.map(close_of).filter(|close| place(&from) < place(close)).collect();
+        parts.dedup_by_key(|part| place(part));
         parts.push(end);
         parts
     }

@@ -8,7 +8,7 @@ use super::{Books, Decision};
 use crate::accounting::framework::Framework;
 use crate::accounting::instrument::{Carried, Effect, ExpectedRedemption, RevisedTerms, Revision};
 use crate::accounting::journal::{AccountRole, Derivation, EntryKind, MovementKind, signed};
-use crate::accounting::money::{Amount, units_of};
+use crate::accounting::money::{Amount, worth_of};
 use crate::accounting::refusal::Refusal;
 
 /// Estimate anew when the bonds will be redeemed.
@@ -50,7 +50,7 @@ impl Estimate {
         let expected = self.expected.unwrap_or(maturity);
         let revision = Revision::new(instrument, self.effective_date, RevisedTerms::of(terms), Some(expected))?;
         let rate = instrument.rates().net;
-        let worth = units_of(standing.principal, revision.worth(rate)?.saturating_sub(revision.accrued()))?;
+        let worth = worth_of(standing.principal, revision.worth(rate)?.saturating_sub(revision.accrued()))?;
         let before = standing.carrying_amount()?;
         let gain_loss = before.minus(worth)?;
         if gain_loss.is_zero() {

@@ -9,7 +9,7 @@ use super::ten_percent::TenPercent;
 use crate::accounting::framework::Framework;
 use crate::accounting::instrument::{Revision, Terms};
 use crate::accounting::journal::{AccountRole, Derivation, LineDraft, credit, debit, signed};
-use crate::accounting::money::{Amount, units_of};
+use crate::accounting::money::{Amount, worth_of};
 use crate::accounting::refusal::Refusal;
 
 /// What the debt becomes by a modification, in the components of a position, and the lines beside them.
@@ -53,7 +53,7 @@ impl Modification {
         let terms = books.instrument.terms();
         let figure = |amount: Amount| amount.to_major(terms.currency);
         let rate = books.instrument.rates().net;
-        let worth = units_of(standing.principal, revision.worth(rate)? - revision.accrued())?;
+        let worth = worth_of(standing.principal, revision.worth(rate)? - revision.accrued())?;
         let gain_loss = standing.carrying_amount()?.minus(worth)?;
         let paid = self.fees.plus(self.costs)?;
         let rule = Derivation::new("carrying amount - new payments at the original effective rate", "IFRS 9.B5.4.6")

@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 use super::Books;
 use crate::accounting::framework::Framework;
 use crate::accounting::instrument::{Effect, ExpectedRedemption, Instrument, Revision};
-use crate::accounting::money::{Amount, units_of};
+use crate::accounting::money::{Amount, worth_of};
 use crate::accounting::refusal::Refusal;
 
 /// At what the issuer may prepay at once, as a fraction of principal.
@@ -57,6 +57,10 @@ impl Ending {
     }
 }
 
+/// Changes that differ by less are the same: where terms scale every payment, each end of them changes by the same share, and the last
+/// digits of decimals would choose between them. Of those the first is told: to maturity before an earlier redemption, then a call.
+const SAME: Decimal = Decimal::from_parts(1, 0, 0, false, 20);
+
 impl TenPercent {
     /// Compares the payments after a revision with those that remained before it. Under US GAAP the terms of one year before are those
     /// compared with if the debt was modified since, and where the bonds can be called or put the smallest change counts (ASC
@@ -99,7 +103,7 @@ impl TenPercent {
         let mut smallest: Option<(Decimal, _, _)> = None;
         for (before, after) in pairs {
             let change = relative(after.1 + unit_fees - before.1, before.1)?;
-            if smallest.is_none_or(|(known, ..)| change < known) {
+            if smallest.is_none_or(|(known, ..)| known - change > SAME) {
                 smallest = Some((change, before, after));
             }
         }
@@ -111,8 +115,8 @@ impl TenPercent {
                 .revised_on()
                 .filter(|_| !std::ptr::eq(original, &*books.instrument))
                 .map(|_| original.revised_on().unwrap_or(original.start().moment.date)),
-            before: units_of(principal, before.1)?,
-            after: units_of(principal, after.1)?,
+            before: worth_of(principal, before.1)?,
+            after: worth_of(principal, after.1)?,
             fees,
             change_percent: change.checked_mul(Decimal::ONE_HUNDRED).ok_or(Refusal::Overflow)?.round_dp(6).normalize(),
             assumed: (before.0, after.0),

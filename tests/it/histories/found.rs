@@ -2,8 +2,9 @@
 
 use jiff::civil::Date;
 use parwright::accounting::fiscal_calendar::FiscalCalendar;
-use parwright::accounting::instrument::{Instrument, SettlementType, Terms};
-use parwright::accounting::position::RowChange;
+use parwright::accounting::instrument::{DayCount, Instrument, Moment, SettlementType, Terms};
+use parwright::accounting::journal::EntryKind;
+use parwright::accounting::position::{Components, RowChange};
 use parwright::accounting::transaction::accrual::Accrual;
 use parwright::accounting::transaction::conversion::{Conversion, Method};
 use parwright::accounting::transaction::coupon_payment::CouponPayment;
@@ -13,6 +14,7 @@ use parwright::accounting::transaction::{Books, FractionalShares, Settlement, Sh
 use parwright::accounting::{Amount, Refusal};
 use rust_decimal::Decimal;
 
+use super::reversal::posted;
 use crate::accounting::{books, day, decimal, terms, usd};
 
 fn accrue(books: &Books, through: &str) -> Books {
@@ -212,5 +214,66 @@ fn a_reversal_can_be_posted_on_the_first_open_day() {
     for (posting_date, is_allowed) in [("2034-01-01", true), ("2035-01-01", true), ("2035-01-02", false)] {
         let decided = Reversal { posting_date: Some(day(posting_date)) }.decide(&books, &reversed);
         assert_eq!(decided.is_ok(), is_allowed, "{posting_date}: {:?}", decided.map(|_| ()));
+    }
+}
+
+/// 30,000 turn out to have converted in July 2029: of the coupon of 15 January 2030, paid on the 17th, 1,200 is receivable by the month's
+/// end, and of that of July, paid on 20 March, another 1,200 by then. The payment of January is reversed: at the end of January nothing
+/// is receivable any more, and both coupons of 2,800 are due. The eight coupons before them, 4,000 each, were never paid.
+#[test]
+fn a_payment_after_maturity_is_reversed_on_its_own_days() {
+    let pay = |books: &Books, coupon_date: &str, paid_on: &str| {
+        let payment = CouponPayment { coupon_date: day(coupon_date), paid_on: Some(day(paid_on)) };
+        payment.decide(books, false).expect("pays")
+    };
+    let matured = accrue(&books(terms()), "2030-01-15");
+    let january = pay(&matured, "2030-01-15", "2030-01-17");
+    let paid = matured.after(&january);
+    let paid = paid.after(&pay(&paid, "2029-07-15", "2030-03-20"));
+    let books = convert(&paid, "2029-07-10", usd("30000"));
+    let interest_on = |books: &Books, date: &str| {
+        let row = books.booked.iter().rev().find(|row| row.posting_date <= day(date)).expect("something is booked");
+        (row.components.interest_payable, row.components.interest_receivable)
+    };
+    assert_eq!(interest_on(&books, "2030-01-31"), (usd("34800"), usd("1200")));
+    assert_eq!(interest_on(&books, "2030-03-31"), (usd("32000"), usd("2400")));
+    let moved = Components { interest_payable: usd("-4000"), ..Components::default() };
+    let own = january.postings.iter().filter(|posting| posting.entry.kind() != EntryKind::Accrual);
+    let reversed = Reversed {
+        kind: "coupon_payment".to_owned(),
+        effective_date: day("2030-01-17"),
+        change: RowChange { coupon: january.coupon, moved, ..RowChange::default() },
+        without: None,
+        surrender: None,
+        entries: own.map(posted).collect(),
+    };
+    let books = books.after(&Reversal { posting_date: None }.decide(&books, &reversed).expect("reverses"));
+    assert_eq!(interest_on(&books, "2030-01-31"), (usd("37600"), Amount::ZERO));
+    assert_eq!(interest_on(&books, "2030-03-31"), (usd("34800"), usd("1200")));
+    tied(&books);
+}
+
+/// A 30-day count sees no day between 30 and 31 July: the discount of 2.26 of forty bonds of a dollar is 2.26 on both days, and that of thirty
+/// is 1.695, a half that goes up. By the solved rate it would be a little less, and go down.
+#[test]
+fn a_first_span_without_days_changes_nothing() {
+    let zero = Terms {
+        principal: usd("40"),
+        denomination: usd("10"),
+        coupon_rate: Decimal::ZERO,
+        coupon_frequency: 0,
+        compounding_frequency: 12,
+        day_count: DayCount::Thirty360,
+        dated_date: day("2039-08-09"),
+        settlement_date: day("2043-07-30"),
+        maturity_date: day("2047-07-31"),
+        proceeds: usd("37.74"),
+        ..terms()
+    };
+    let instrument = Instrument::new(zero).expect("terms");
+    for date in ["2043-07-30", "2043-07-31"] {
+        let at = Moment::of_movement(day(date));
+        let discount = |principal| instrument.premium_discount(usd(principal), at).expect("fits");
+        assert_eq!((discount("40"), discount("30")), (usd("-2.26"), usd("-1.70")), "{date}");
     }
 }

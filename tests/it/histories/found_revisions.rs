@@ -6,7 +6,7 @@ use parwright::accounting::transaction::Books;
 use parwright::accounting::transaction::estimate::Estimate;
 use parwright::accounting::transaction::issue_cost_adjustment::IssueCostAdjustment;
 use parwright::accounting::transaction::modification::{Accounting, Modification, OptionChange, Outcome};
-use parwright::accounting::transaction::ten_percent::CallableAt;
+use parwright::accounting::transaction::ten_percent::{CallableAt, Ending};
 use parwright::accounting::{Amount, Refusal};
 use rust_decimal::Decimal;
 
@@ -157,4 +157,24 @@ fn a_change_beyond_all_figures_is_refused() {
     let to = Modification { maturity_date: Some(day("2025-06-15")), ..modification("2025-03-15") };
     let refused = to.decide(&books(zero), Framework::UsGaap);
     assert!(matches!(refused, Err(Refusal::Overflow)), "{:?}", refused.map(|_| ()));
+}
+
+/// A zero-coupon issue whose redemption price falls from 105 to 100 percent pays 4.8 percent less, whether at the put or at maturity: the
+/// change to maturity is told, though the last digits of the other may be smaller.
+#[test]
+fn of_changes_by_the_same_share_that_to_maturity_is_told() {
+    for put in ["2026-01-15", "2027-07-15", "2028-01-15"] {
+        let zero = Terms {
+            coupon_rate: Decimal::ZERO,
+            coupon_frequency: 0,
+            amortization_end: Some(day(put)),
+            redemption_price: decimal("1.05"),
+            proceeds: usd("61234.56"),
+            ..par()
+        };
+        let to = Modification { redemption_price: Some(Decimal::ONE), ..modification("2025-03-15") };
+        let (_, outcome) = modify(&books(zero), &to, Framework::UsGaap);
+        assert_eq!(outcome.test.change_percent, decimal("4.761905"), "{put}");
+        assert_eq!(outcome.test.assumed, (Ending::Maturity, Ending::Maturity), "{put}");
+    }
 }

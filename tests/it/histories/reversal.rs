@@ -141,7 +141,8 @@ impl Life {
     }
 }
 
-fn posted(posting: &Posting) -> PostedEntry {
+/// An entry as the store would give it back.
+pub fn posted(posting: &Posting) -> PostedEntry {
     let (entry, movement) = (&posting.entry, posting.entry.movement());
     PostedEntry {
         batch: Arc::from("batch"),

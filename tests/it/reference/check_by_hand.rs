@@ -41,6 +41,16 @@ fn rounding_is_half_away_from_zero() {
     }
 }
 
+/// 0.5 less 2^-640 is a half; less 2^-90 it is not.
+#[test]
+fn a_present_value_next_to_a_tie_is_one() {
+    let half = Num::Fixed((BigInt::one() << (FRACTION_BITS - 1)) - 1);
+    let below = Num::Fixed((BigInt::one() << (FRACTION_BITS - 1)) - (BigInt::one() << (FRACTION_BITS - 90)));
+    for (worth, principal, expected) in [(&half, 1, 1), (&half, 3, 2), (&half, -1, -1), (&half, 2, 1), (&below, 1, 0)] {
+        assert_eq!(worth.worth_times(principal), expected, "{principal} times {worth:?}");
+    }
+}
+
 #[test]
 #[should_panic(expected = "lies at a tie")]
 fn an_inexact_tie_is_noticed() {

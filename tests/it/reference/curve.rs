@@ -127,7 +127,9 @@ impl Curve {
         let unit = |minor: i128| BigRational::new(BigInt::from(minor), terms.principal_minor.into());
         let (gross_price, net_price) =
             (unit(terms.proceeds_minor), unit(terms.proceeds_minor - terms.issue_costs_minor));
-        if !gross_price.is_positive() || !net_price.is_positive() {
+        // No rate is solved from what a kept one gives: payments far away may be worth less than half a minor unit.
+        let gross_is_solved = kept.is_none() || terms.issue_costs_minor != 0;
+        if gross_is_solved && !gross_price.is_positive() || kept.is_none() && !net_price.is_positive() {
             return Err("a rate needs a positive price".into());
         }
         let put = terms.amortization_end.unwrap_or(terms.maturity);

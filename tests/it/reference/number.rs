@@ -68,6 +68,9 @@ impl Num {
 
     /// A positive number raised to a rational power: exactly, where the root is rational.
     pub fn pow(&self, exponent: &BigRational) -> Num {
+        if exponent.is_zero() {
+            return Num::Exact(BigRational::one());
+        }
         if let Num::Exact(base) = self
             && let Some(power) = rational_power(base, exponent)
         {
@@ -75,6 +78,24 @@ impl Num {
         }
         let bits = exp(&(ln(&self.fixed()) * exponent.numer() / exponent.denom()));
         Num::Fixed(bits)
+    }
+
+    /// `principal` times a present value, rounded half away from zero. It may be a rational number that does not show it: at the rate that
+    /// a price was solved for it is that price. So what is within 1e-30 of a tie is one.
+    pub fn worth_times(&self, principal: i128) -> i128 {
+        let Num::Fixed(bits) = self else { return self.round_times(principal) };
+        let doubled: BigInt = (bits * BigInt::from(principal)) << 1;
+        let one = BigInt::one() << FRACTION_BITS;
+        // Ties are the odd numbers of halves.
+        let half: BigInt = &one >> 1;
+        let nearest = (&doubled + half).div_floor(&one);
+        let distance: BigInt = doubled - (&nearest << FRACTION_BITS);
+        if nearest.is_odd() && distance.magnitude().bits() <= u64::from(FRACTION_BITS - 99) {
+            return round(&BigRational::new(nearest, BigInt::from(2)))
+                .to_i128()
+                .expect("an amount of at most 128 bits");
+        }
+        self.round_times(principal)
     }
 
     /// `principal` times this number, rounded half away from zero.

@@ -162,7 +162,7 @@ impl Facts {
             (Because::Neither, Some(end)) => {
                 // B5.4.6 for the payments, B3.3.6A for fees and costs.
                 let accrued = Num::Exact(schedule.accrued(date));
-                let worth = worth(&schedule, date, end, &growth).sub(&accrued).round_times(debt.principal);
+                let worth = worth(&schedule, date, end, &growth).sub(&accrued).worth_times(debt.principal);
                 let paid = to.fees + to.costs;
                 New {
                     premium_discount: worth - debt.principal - debt.issue_costs,
@@ -224,7 +224,7 @@ impl Facts {
         }
         let (growth, ..) = now.curve.effective();
         let accrued = Num::Exact(schedule.accrued(date));
-        let worth = worth(&schedule, date, &end, &growth).sub(&accrued).round_times(debt.principal);
+        let worth = worth(&schedule, date, &end, &growth).sub(&accrued).worth_times(debt.principal);
         let gain_loss = debt.carrying_amount() - worth;
         if gain_loss == 0 {
             return Err("nothing changes".into());

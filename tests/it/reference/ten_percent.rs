@@ -67,6 +67,7 @@ pub fn remaining(curve: &Curve, date: Date) -> End {
 
 pub fn smallest(debt: &Debt, fees: i128, before: &[Num], after: &[Num]) -> Result<Tested, String> {
     let fees = BigRational::new(BigInt::from(fees), debt.principal.into());
+    let same = BigRational::new(BigInt::one(), BigInt::from(10).pow(20));
     let mut found: Option<(BigRational, &Num, &Num)> = None;
     for before in before {
         let was = before.rational();
@@ -75,13 +76,14 @@ pub fn smallest(debt: &Debt, fees: i128, before: &[Num], after: &[Num]) -> Resul
         }
         for after in after {
             let change = ((after.rational() + &fees - &was) / &was).abs();
-            if found.as_ref().is_none_or(|(known, ..)| change < *known) {
+            // Of changes that are the same in twenty decimals the first is told.
+            if found.as_ref().is_none_or(|(known, ..)| known - &change > same) {
                 found = Some((change, before, after));
             }
         }
     }
     let (change, before, after) = found.ok_or("no payments")?;
-    Ok(Tested { before: before.round_times(debt.principal), after: after.round_times(debt.principal), change })
+    Ok(Tested { before: before.worth_times(debt.principal), after: after.worth_times(debt.principal), change })
 }
 
 /// What the payments after a date up to an end are worth at a growth a period, on one unit and with interest accrued.
