@@ -170,6 +170,7 @@ impl Portfolio {
             Command::MapAccounts { .. }
             | Command::StoreLayout { .. }
             | Command::OnSeries { .. }
+            | Command::ConvertMany { .. }
             | Command::OnDestination { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. } => {}

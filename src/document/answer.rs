@@ -299,6 +299,30 @@ pub struct EntityAccrualAnswer {
     pub preview_sha256: Option<String>,
 }
 
+/// What conversions that were recorded together did: an event each, in the order of the list, and the batches that they share.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct ConversionNoticesAnswer {
+    pub bond_issue: String,
+    pub items: Vec<ConversionNoticeItem>,
+    /// One posting date each, in order; an entry names its event.
+    pub journal_batches: Vec<BatchDocument>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub preview_sha256: Option<String>,
+}
+
+/// What one of them did.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct ConversionNoticeItem {
+    pub event: EventDocument,
+    /// At the event's boundary, before it and after those that come before it in the list.
+    pub position_before: Option<PositionDocument>,
+    pub position_after: Option<PositionDocument>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub conversion: Option<ConversionBlock>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub surrender: Option<SurrenderBlock>,
+}
+
 /// What a recording request on a series did: an event on each of its issues that take part.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
 pub struct SeriesAnswer {

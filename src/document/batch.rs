@@ -39,7 +39,7 @@ pub struct BatchDocument {
     /// The id of the batch whose entries this one inverts.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reverses: Option<String>,
-    /// The id of the batch that inverts the entries of this one.
+    /// The id of the batch that inverts the entries of this one; where several events share it, a batch that inverts those of one of them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reversed_by: Option<String>,
     pub entries: Vec<EntryDocument>,

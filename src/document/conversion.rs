@@ -117,6 +117,15 @@ pub struct ConversionRequest {
     pub reference: Option<String>,
 }
 
+/// Conversion notices of one issue that are recorded together, in this order: all of them, or none.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ConversionNoticesRequest {
+    /// 1 to 1,000.
+    #[schema(min_items = 1, max_items = 1000)]
+    pub conversions: Vec<ConversionRequest>,
+}
+
 /// A make-whole event: its effective date, and the share price by which the table is read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]

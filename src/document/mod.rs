@@ -28,8 +28,9 @@ pub use acknowledgement::{
     ReleasedAgain, RepeatedTotals,
 };
 pub use answer::{
-    ConversionBlock, CouponPaymentBlock, EntityAccrualAnswer, EventDocument, InducementBlock, IssuanceBlock,
-    PositionDocument, RecordingAnswer, SeriesAnswer, SeriesItem, SkippedIssue,
+    ConversionBlock, ConversionNoticeItem, ConversionNoticesAnswer, CouponPaymentBlock, EntityAccrualAnswer,
+    EventDocument, InducementBlock, IssuanceBlock, PositionDocument, RecordingAnswer, SeriesAnswer, SeriesItem,
+    SkippedIssue,
 };
 pub use batch::{
     BatchDocument, BatchHeadDocument, DerivationDocument, EntryDocument, LineDocument, StatementEffectsDocument,
@@ -43,7 +44,7 @@ pub use classification::{
 pub use commands::{
     AccrualRequest, CouponPaymentRequest, CriteriaDocument, InducementRequest, OtherConsiderationDocument,
 };
-pub use conversion::{ConversionRequest, SettlementDocument};
+pub use conversion::{ConversionNoticesRequest, ConversionRequest, SettlementDocument};
 pub use destination::{AttemptDocument, DestinationDocument, DestinationRequest, DestinationState, ReplayRequest};
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};

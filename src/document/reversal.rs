@@ -14,6 +14,9 @@ pub struct ReversalRequest {
     /// Why; kept with the event.
     #[schema(example = "Recorded for the wrong issue")]
     pub reason: String,
+    /// The id of the event to reverse. Needed where the batch holds several, such as one of conversion notices.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub event: Option<String>,
     /// When everything is posted. If absent, each entry on the posting date of its original, or the first open day after it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub posting_date: Option<DateString>,

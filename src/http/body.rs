@@ -97,7 +97,7 @@ impl<S: Send + Sync, T: DeserializeOwned + Serialize + Default> FromRequest<S> f
 
 /// A body without a declared type is refused too: guessing would be allowed (RFC 9110 section 8.3), but the declaration
 /// keeps plain forms of other web sites from posting here.
-fn require_json(headers: &HeaderMap) -> Result<(), Problem> {
+pub(super) fn require_json(headers: &HeaderMap) -> Result<(), Problem> {
     let refuse = |detail: String| {
         Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail)
             .with_header(header::ACCEPT, HeaderValue::from_static("application/json"))
@@ -125,7 +125,7 @@ fn require_json(headers: &HeaderMap) -> Result<(), Problem> {
     Err(refuse(format!("send the body with the header Content-Type: application/json; it is {text:?}")))
 }
 
-async fn collect(request: Request) -> Result<(Bytes, Fingerprint), Problem> {
+pub(super) async fn collect(request: Request) -> Result<(Bytes, Fingerprint), Problem> {
     let BodyLimit(limit) = request.extensions().get().copied().unwrap_or_default();
     let (method, path) = (request.method().clone(), request.uri().path().to_owned());
     let declared = request.headers().get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok());

@@ -15,6 +15,7 @@ use super::request_id::RequestId;
 use crate::auth::Principal;
 
 pub use super::body::{Body, Fingerprint, OptionalBody};
+pub use super::notices::Notices;
 pub use super::query::NoQuery;
 
 /// The ids in the path. A malformed id, and the id of an entity that the token may not see, are both 404.

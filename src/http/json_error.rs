@@ -14,13 +14,10 @@ pub fn field_error(error: &serde_path_to_error::Error<serde_json::Error>) -> Fie
     let mut pointer = pointer(error.path());
     if let Some(name) = quoted(message, "missing field ") {
         pointer = child(&pointer, name);
-        return FieldError { pointer, detail: format!("the field {name:?} is required and missing") };
+        return FieldError::new(pointer, format!("the field {name:?} is required and missing"));
     }
     if let Some(name) = quoted(message, "duplicate field ") {
-        return FieldError {
-            pointer: ending_with(pointer, name),
-            detail: format!("the field {name:?} is given twice"),
-        };
+        return FieldError::new(ending_with(pointer, name), format!("the field {name:?} is given twice"));
     }
     if let Some(name) = quoted(message, "unknown field ") {
         let known = message.split_once("`, ").map_or("", |(_, rest)| rest);
@@ -28,9 +25,9 @@ pub fn field_error(error: &serde_path_to_error::Error<serde_json::Error>) -> Fie
             Some(names) => format!("there is no field {name:?} here; expected {}", alternatives(names)),
             None => format!("there is no field {name:?} here; remove it"),
         };
-        return FieldError { pointer: ending_with(pointer, name), detail };
+        return FieldError::new(ending_with(pointer, name), detail);
     }
-    FieldError { pointer, detail: sentence(message) }
+    FieldError::new(pointer, sentence(message))
 }
 
 fn sentence(message: &str) -> String {

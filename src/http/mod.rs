@@ -17,6 +17,7 @@ pub mod guard;
 pub mod ids;
 mod json_error;
 pub mod linger;
+pub mod notices;
 pub mod observe;
 pub mod openapi;
 pub mod page;

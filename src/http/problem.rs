@@ -55,6 +55,23 @@ pub struct FieldError {
     /// What to change.
     #[schema(example = "expected a decimal in a string such as \"1024.42\", found the number 1024.42")]
     pub detail: String,
+    /// Of a row of a list: why that row is refused, as the code that it would have been refused with alone.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "exceeds_outstanding")]
+    pub code: Option<&'static str>,
+}
+
+impl FieldError {
+    /// What is wrong with a field.
+    pub fn new(pointer: impl Into<String>, detail: impl Into<String>) -> Self {
+        Self { pointer: pointer.into(), detail: detail.into(), code: None }
+    }
+
+    /// The same in a row of a list, which is refused with a code.
+    #[must_use]
+    pub fn within(&self, row: &str, code: &'static str) -> Self {
+        Self { pointer: format!("{row}{}", self.pointer), detail: self.detail.clone(), code: Some(code) }
+    }
 }
 
 /// The document of a problem as it is sent, `application/problem+json` (RFC 9457).
@@ -104,16 +121,16 @@ impl Problem {
 
     /// 422 for one field of the body.
     pub fn invalid_field(pointer: impl Into<String>, detail: impl Into<String>) -> Self {
-        Self::invalid_fields(vec![FieldError { pointer: pointer.into(), detail: detail.into() }])
+        Self::invalid_fields(vec![FieldError::new(pointer, detail)])
     }
 
     /// 422 for all fields that were found wrong at once.
     pub fn invalid_fields(errors: Vec<FieldError>) -> Self {
         let sentence = match errors.as_slice() {
             [] => "the body is not valid".to_owned(),
-            [FieldError { pointer, detail }] if pointer.is_empty() => format!("the body: {detail}"),
-            [FieldError { pointer, detail }] => format!("{pointer}: {detail}"),
-            [FieldError { pointer, detail }, rest @ ..] => {
+            [FieldError { pointer, detail, .. }] if pointer.is_empty() => format!("the body: {detail}"),
+            [FieldError { pointer, detail, .. }] => format!("{pointer}: {detail}"),
+            [FieldError { pointer, detail, .. }, rest @ ..] => {
                 format!("{pointer}: {detail} (and {} more)", rest.len())
             }
         };
@@ -143,7 +160,7 @@ impl Problem {
     /// Names the field of the body that a rule refused, beside the detail.
     pub fn at(mut self, pointer: impl Into<String>) -> Self {
         let detail = self.0.detail.clone();
-        self.0.errors.push(FieldError { pointer: pointer.into(), detail });
+        self.0.errors.push(FieldError::new(pointer, detail));
         self
     }
 
@@ -172,6 +189,12 @@ impl Problem {
             _ => kind.meaning,
         };
         Self::new(kind, detail)
+    }
+
+    /// Adds the rows of a list that are refused.
+    pub fn with_errors(mut self, errors: Vec<FieldError>) -> Self {
+        self.0.errors = errors;
+        self
     }
 
     /// The kind of the problem.

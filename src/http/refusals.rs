@@ -2,10 +2,10 @@
 
 use axum::http::StatusCode;
 
-use super::problem::{self, Kind, Problem};
+use super::problem::{self, FieldError, Kind, Problem};
 use crate::accounting::Refusal;
 use crate::delivery::Inadmissible;
-use crate::posting::RecordError;
+use crate::posting::{RecordError, RefusedRow};
 use crate::store::StoreError;
 
 macro_rules! refusals {
@@ -43,6 +43,10 @@ refusals! {
         "The request is understood, and this version has no rule for it.";
     "not_reversible" UNPROCESSABLE_ENTITY "This cannot be reversed",
         "Accruals are never taken back, and a reversal is not reversed: what it took back is recorded again.";
+    "rows_refused" UNPROCESSABLE_ENTITY "Rows of the list cannot be recorded",
+        "Nothing of the list is recorded; `errors` points to every row that is refused and says why, given that the rows before it stand.";
+    "rows_in_conflict" CONFLICT "Rows of the list cannot be recorded now",
+        "The same, where every row is right in itself.";
     "exceeds_outstanding" CONFLICT "More than is outstanding",
         "The principal is more than what is outstanding on that date.";
     "later_event_in_the_way" CONFLICT "A later event stands in the way",
@@ -119,6 +123,7 @@ impl From<RecordError> for Problem {
                 let problem = Problem::new(kind(why.code()), why.to_string());
                 why.figures().into_iter().fold(problem, |problem, (name, value)| problem.with_figure(name, value))
             }
+            RecordError::RowsRefused { rows, of } => rows_refused(rows, of),
             RecordError::NotFound(what) => Problem::not_found(what),
             RecordError::ReferenceInUse { ref id, .. } => {
                 let id = id.clone();
@@ -137,4 +142,25 @@ impl From<RecordError> for Problem {
             error @ RecordError::Corrupt { .. } => Problem::internal(error),
         }
     }
+}
+
+/// The problem of a list of which rows were refused: it can never be right if one of them cannot.
+fn rows_refused(rows: Vec<RefusedRow>, of: usize) -> Problem {
+    let (mut errors, mut code) = (Vec::with_capacity(rows.len()), "rows_in_conflict");
+    for RefusedRow { at, why } in rows {
+        let field = match &why {
+            RecordError::Refused(refusal) => refusal.field(),
+            RecordError::ReferenceInUse { .. } => Some("reference"),
+            _ => None,
+        };
+        let field = field.map(|field| format!("/{field}")).unwrap_or_default();
+        let (row, problem) = (format!("/conversions/{at}"), Problem::from(why));
+        if problem.status() == StatusCode::UNPROCESSABLE_ENTITY {
+            code = "rows_refused";
+        }
+        errors.push(FieldError::new(field, problem.detail()).within(&row, problem.code()));
+    }
+    let first = errors.first().map(|error| format!("{}: {}", error.pointer, error.detail)).unwrap_or_default();
+    let detail = format!("{} of {of} rows are refused, and nothing is recorded; the first is {first}", errors.len());
+    Problem::new(kind(code), detail).with_errors(errors)
 }

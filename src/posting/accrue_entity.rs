@@ -6,7 +6,7 @@ use super::account_moves::follow;
 use super::batch::{self, Batch};
 use super::convert;
 use super::decide::{Asked, Decided};
-use super::draft::{self, Draft, Stamp, new_id};
+use super::draft::{self, Draft, EventKey, Stamp, new_id};
 use super::error::RecordError;
 use super::grouping::Drafts;
 use super::preview;
@@ -104,10 +104,11 @@ pub(super) async fn record(
         return session.nothing_to_do(&entity, recorded, reader).await;
     }
     let stamp = session.stamp(workspace);
-    let events: Vec<String> = drafts.iter().map(|_| new_id(&entity)).collect();
+    let event = |_| EventKey { id: new_id(&entity), sequence: stamp.sequence };
+    let events: Vec<EventKey> = drafts.iter().map(event).collect();
     let (mut rows, mut content) = (Rows::default(), ContentHash::default());
     for (draft, event) in drafts.iter().zip(&events) {
-        content.add(&Rows { events: vec![draft::event_row(&entity, draft, event, &stamp)], ..Rows::default() });
+        content.add(&Rows { events: vec![draft::event_row(&entity, draft, &event.id, &stamp)], ..Rows::default() });
         workspace.forget(draft.bond_issue.as_deref().unwrap_or_default());
     }
     let batches = Drafts { drafts: &drafts, events: &events }.batches(workspace, Some(&stamp))?;
@@ -115,7 +116,7 @@ pub(super) async fn record(
         rows.extend(batch.own_rows(&stamp)?);
     }
     if let Some(reference) = &request.reference {
-        rows.natural_keys.push(session.natural_key(workspace, "accrual", reference, &events[0]));
+        rows.natural_keys.push(session.natural_key(workspace, "accrual", reference, &events[0].id));
     }
     content.add(&rows);
     let recorded = Recorded::new(CREATED, &answer(request, heads(batches.iter()), skipped))?;
@@ -125,7 +126,7 @@ pub(super) async fn record(
 }
 
 /// The rows of events, then of entries. Those of ten thousand issues would take ten times the memory of their drafts.
-fn pages(entity: String, stamp: Stamp, drafts: Vec<Draft>, events: Vec<String>, batches: Vec<Batch>) -> Pages {
+fn pages(entity: String, stamp: Stamp, drafts: Vec<Draft>, events: Vec<EventKey>, batches: Vec<Batch>) -> Pages {
     let of_events = batch::pages(drafts.len()).map(|page| (None, page));
     let of_entries =
         batches.iter().enumerate().flat_map(|(at, batch)| batch::pages(batch.len()).map(move |page| (Some(at), page)));
@@ -135,7 +136,7 @@ fn pages(entity: String, stamp: Stamp, drafts: Vec<Draft>, events: Vec<String>, 
         None => {
             let mut rows = Rows::default();
             for (draft, event) in drafts[page.clone()].iter().zip(&events[page]) {
-                rows.extend(draft::event_rows(&entity, draft, event, &stamp)?);
+                rows.extend(draft::event_rows(&entity, draft, &event.id, &stamp)?);
             }
             Ok(rows)
         }

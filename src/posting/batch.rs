@@ -155,7 +155,7 @@ impl<'a> Drafts<'a> {
             bond_issue: draft.bond_issue.clone(),
             reference: draft.document.reference.clone(),
             isin: draft.document.isin.clone(),
-            event: self.events.get(member.draft).filter(|_| !posting.moves_accounts()).cloned(),
+            event: self.events.get(member.draft).filter(|_| !posting.moves_accounts()).map(|event| event.id.clone()),
             effective_date: posting.effective_date.to_string(),
             description: posting.entry.description().to_owned(),
             lines: posting
@@ -267,7 +267,9 @@ impl Batch {
         let mut rows = Rows::default();
         let shown = self.entries(drafts, range.clone());
         for (entry, member) in shown.iter().zip(&self.members[range]) {
-            self.add_entry(entry, drafts.of(*member).1, stamp, &mut rows)?;
+            // Of several events that share a batch each entry is known from its own event on.
+            let sequence = drafts.events.get(member.draft).map_or(stamp.sequence, |event| event.sequence);
+            self.add_entry(entry, drafts.of(*member).1, sequence, &mut rows)?;
         }
         Ok(rows)
     }
@@ -276,7 +278,7 @@ impl Batch {
         &self,
         entry: &EntryDocument,
         posting: &Posting,
-        stamp: &Stamp,
+        sequence: i64,
         rows: &mut Rows,
     ) -> Result<(), RecordError> {
         let batch = self.document.id.clone().unwrap_or_default();
@@ -286,7 +288,7 @@ impl Batch {
             entity: self.document.entity.clone(),
             batch: batch.clone(),
             entry: number,
-            sequence: stamp.sequence,
+            sequence,
             bond_issue: entry.bond_issue.clone().unwrap_or_default(),
             event: entry.event.clone().unwrap_or_default(),
             kind: entry.kind.clone(),

@@ -14,15 +14,52 @@ use crate::document::{
 #[derive(Clone, Debug)]
 pub enum Command {
     CreateEntity(EntityDocument),
-    MapAccounts { entity: String, bond_issue: Option<String>, effective_from: Date, mapping: AccountMappingDocument },
-    StoreLayout { entity: String, name: String, layout: Box<Layout> },
+    MapAccounts {
+        entity: String,
+        bond_issue: Option<String>,
+        effective_from: Date,
+        mapping: AccountMappingDocument,
+    },
+    StoreLayout {
+        entity: String,
+        name: String,
+        layout: Box<Layout>,
+    },
     Issue(Box<BondIssueDocument>),
-    AccrueEntity { entity: String, request: AccrualRequest },
-    OnIssue { entity: String, bond_issue: String, command: IssueCommand },
-    OnSeries { entity: String, series: String, command: SeriesCommand },
-    OnDestination { entity: String, name: String, command: DestinationCommand },
-    Acknowledge { entity: String, batch: String, request: AcknowledgementRequest },
-    ReleaseAgain { entity: String, batch: String },
+    AccrueEntity {
+        entity: String,
+        request: AccrualRequest,
+    },
+    OnIssue {
+        entity: String,
+        bond_issue: String,
+        command: IssueCommand,
+    },
+    /// Conversions of one issue, each an event of its own, with batches that they share.
+    ConvertMany {
+        entity: String,
+        bond_issue: String,
+        notices: Vec<ConversionRequest>,
+    },
+    OnSeries {
+        entity: String,
+        series: String,
+        command: SeriesCommand,
+    },
+    OnDestination {
+        entity: String,
+        name: String,
+        command: DestinationCommand,
+    },
+    Acknowledge {
+        entity: String,
+        batch: String,
+        request: AcknowledgementRequest,
+    },
+    ReleaseAgain {
+        entity: String,
+        batch: String,
+    },
 }
 
 /// A command on all issues of a series.
@@ -94,6 +131,7 @@ impl Command {
             | Command::StoreLayout { entity, .. }
             | Command::AccrueEntity { entity, .. }
             | Command::OnIssue { entity, .. }
+            | Command::ConvertMany { entity, .. }
             | Command::Acknowledge { entity, .. }
             | Command::ReleaseAgain { entity, .. }
             | Command::OnSeries { entity, .. }
@@ -104,7 +142,7 @@ impl Command {
     /// The bond issue that it is on, if on one.
     pub fn bond_issue(&self) -> Option<&str> {
         match self {
-            Command::OnIssue { bond_issue, .. } => Some(bond_issue),
+            Command::OnIssue { bond_issue, .. } | Command::ConvertMany { bond_issue, .. } => Some(bond_issue),
             _ => None,
         }
     }
@@ -123,6 +161,7 @@ impl Command {
             Command::CreateEntity(_)
             | Command::MapAccounts { .. }
             | Command::StoreLayout { .. }
+            | Command::ConvertMany { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. }
             | Command::OnDestination { .. } => None,

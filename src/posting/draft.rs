@@ -51,6 +51,13 @@ impl Draft {
     }
 }
 
+/// What an event is given when it is recorded.
+#[derive(Clone, Debug)]
+pub(super) struct EventKey {
+    pub id: String,
+    pub sequence: i64,
+}
+
 /// What a recorded command is given at its entity's head.
 #[derive(Clone, Debug)]
 pub(super) struct Stamp {
@@ -97,6 +104,37 @@ pub(super) fn event_row(entity: &str, draft: &Draft, event_id: &str, stamp: &Sta
         reference: draft.reference.clone(),
         detail: draft.detail.clone(),
     }
+}
+
+/// The rows of an event with those that only its kind of command has, which are given its sequence and its id.
+///
+/// # Errors
+/// When a new issue has no rows.
+pub(super) fn rows_with(
+    entity: &str,
+    draft: &Draft,
+    extra: Rows,
+    event_id: &str,
+    stamp: &Stamp,
+) -> Result<Rows, RecordError> {
+    let mut rows = event_rows(entity, draft, event_id, stamp)?;
+    rows.extend(extra);
+    for coupon in &mut rows.coupons {
+        coupon.sequence = stamp.sequence;
+    }
+    for rate in &mut rows.conversion_rates {
+        rate.sequence = stamp.sequence;
+    }
+    for reversal in &mut rows.reversals {
+        reversal.sequence = stamp.sequence;
+    }
+    for revision in &mut rows.revisions {
+        revision.sequence = stamp.sequence;
+    }
+    for key in &mut rows.natural_keys {
+        key.id = event_id.to_owned();
+    }
+    Ok(rows)
 }
 
 /// The rows of an event: the event itself, positions, what is booked, and the issue's head.

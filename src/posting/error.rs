@@ -10,6 +10,9 @@ pub enum RecordError {
     /// A rule said no.
     #[error(transparent)]
     Refused(#[from] Refusal),
+    /// Rows of a list were refused, and with them the whole of it.
+    #[error("{} of {of} rows are refused", rows.len())]
+    RowsRefused { rows: Vec<RefusedRow>, of: usize },
     /// There is no such entity, issue or event.
     #[error("{0} does not exist")]
     NotFound(String),
@@ -46,6 +49,14 @@ pub enum RecordError {
     /// What the store holds cannot be read back.
     #[error("stored {what} cannot be read")]
     Corrupt { what: &'static str, source: Box<dyn std::error::Error + Send + Sync> },
+}
+
+/// Why a row of a list cannot be recorded, given that those before it which can be are.
+#[derive(Debug)]
+pub struct RefusedRow {
+    /// Its place in the list, from 0.
+    pub at: usize,
+    pub why: RecordError,
 }
 
 impl RecordError {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::Date;
 
-use super::draft::Draft;
+use super::draft::{Draft, EventKey};
 use super::release::{ReleaseAccounts, Unresolved};
 use super::workspace::Workspace;
 use crate::accounting::journal::Posting;
@@ -12,11 +12,11 @@ use crate::accounting::journal::Posting;
 /// The most entries that one batch holds.
 const MOST_ENTRIES: usize = 10_000;
 
-/// Drafts and, unless they are previewed, the ids of their events.
+/// Drafts and, unless they are previewed, what their events are given.
 #[derive(Clone, Copy)]
 pub(super) struct Drafts<'a> {
     pub drafts: &'a [Draft],
-    pub events: &'a [String],
+    pub events: &'a [EventKey],
 }
 
 /// A posting, by the place of its draft and its place in it.

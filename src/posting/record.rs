@@ -68,7 +68,16 @@ impl Session<'_> {
         rows: &mut Rows,
         recorded: &Recorded,
     ) -> Result<(), RecordError> {
+        self.link(workspace, stamp, (kind, subject), content, rows);
+        self.keep_counters(workspace, rows);
         let entity = workspace.head.entity.clone();
+        self.keep_answer(&entity, stamp.recorded_at, recorded, rows);
+        Ok(())
+    }
+
+    /// The rows of an entity's counters as they are now.
+    pub fn keep_counters(&self, workspace: &Workspace, rows: &mut Rows) {
+        let entity = &workspace.head.entity;
         for (fiscal_year, number) in &workspace.numbers {
             let prefix = format!("{entity}-{fiscal_year}-");
             if rows.batches.iter().any(|batch| batch.number.starts_with(&prefix)) {
@@ -79,8 +88,20 @@ impl Session<'_> {
                 });
             }
         }
+        rows.entity_heads.push(workspace.head.clone());
+    }
+
+    /// A record with its link of the chain: `content` is the hash over what it recorded. Moves the head.
+    pub fn link(
+        &self,
+        workspace: &mut Workspace,
+        stamp: &Stamp,
+        (kind, subject): (&str, &str),
+        content: ContentHash,
+        rows: &mut Rows,
+    ) {
         let mut record = RecordRow {
-            entity: entity.clone(),
+            entity: workspace.head.entity.clone(),
             sequence: stamp.sequence,
             recorded_at: stamp.recorded_at,
             kind: kind.to_owned(),
@@ -95,9 +116,6 @@ impl Session<'_> {
         workspace.head.recorded_at = stamp.recorded_at;
         workspace.head.hash.clone_from(&record.hash);
         rows.records.push(record);
-        rows.entity_heads.push(workspace.head.clone());
-        self.keep_answer(&entity, stamp.recorded_at, recorded, rows);
-        Ok(())
     }
 
     /// The answer of a command that had nothing to do: as it was answered before under its key, else kept under it.
@@ -118,7 +136,7 @@ impl Session<'_> {
         Ok(Done::new(recorded, rows))
     }
 
-    fn keep_answer(&self, entity: &str, recorded_at: i64, recorded: &Recorded, rows: &mut Rows) {
+    pub fn keep_answer(&self, entity: &str, recorded_at: i64, recorded: &Recorded, rows: &mut Rows) {
         if let Some(key) = &self.context.idempotency {
             rows.idempotency.push(IdempotencyRow {
                 entity: entity.to_owned(),

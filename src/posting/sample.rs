@@ -12,7 +12,7 @@ use utoipa::ToSchema;
 
 use super::command::IssueCommand;
 use super::decide::{self, Decided, Drafted};
-use super::draft::Draft;
+use super::draft::{Draft, EventKey};
 use super::error::RecordError;
 use super::grouping::Drafts;
 use super::recorder::Recorder;
@@ -169,7 +169,7 @@ impl Rehearsal {
     fn chosen(mut self, fill: impl Fn(&mut BatchDocument)) -> Result<Vec<BatchDocument>, RecordError> {
         let mut batches = Vec::new();
         for (draft, event) in self.drafts.iter().zip(1..) {
-            let events = [id(&self.workspace, Thing::Event, event)];
+            let events = [EventKey { id: id(&self.workspace, Thing::Event, event), sequence: event }];
             let drafts = Drafts { drafts: std::slice::from_ref(draft), events: &events };
             let of_step = drafts.batches(&mut self.workspace, None)?;
             batches.extend(of_step.into_iter().map(|batch| batch.whole(drafts)));

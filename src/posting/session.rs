@@ -7,13 +7,13 @@ use sha2::{Digest, Sha256};
 
 use super::command::{Command, Context, IssueCommand};
 use super::decide::{self, Decided, Drafted};
-use super::draft::{self, Stamp, new_id};
+use super::draft::{self, EventKey, Stamp, new_id};
 use super::error::RecordError;
 use super::grouping::Drafts;
 use super::record::{CREATED, Done, OK, json};
 use super::recorder::Recorded;
 use super::workspace::{IssueState, Workspace};
-use super::{acknowledge, destination, entity, preview, series};
+use super::{acknowledge, destination, entity, notices, preview, series};
 use crate::document::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, RecordingAnswer, StoredRates, hex};
 use crate::store::{BondIssueRow, Reader, Rows};
 
@@ -46,6 +46,7 @@ impl Session<'_> {
             | Command::MapAccounts { .. }
             | Command::StoreLayout { .. }
             | Command::OnSeries { .. }
+            | Command::ConvertMany { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. }
             | Command::OnDestination { .. } => true,
@@ -86,6 +87,9 @@ impl Session<'_> {
             Command::ReleaseAgain { batch, .. } => acknowledge::release_again(self, workspace, batch, reader).await,
             Command::OnSeries { series, command, .. } => {
                 series::record(self, workspace, (series, command), reader).await
+            }
+            Command::ConvertMany { bond_issue, notices, .. } => {
+                notices::record(self, workspace, (bond_issue, notices), reader).await
             }
             Command::OnDestination { name, command, .. } => {
                 destination::record(self, workspace, (name, command), reader).await
@@ -138,6 +142,9 @@ impl Session<'_> {
             }
             Command::AccrueEntity { request, .. } => super::accrue_entity::preview(workspace, request, reader).await,
             Command::OnSeries { series, command, .. } => series::preview(workspace, (series, command), reader).await,
+            Command::ConvertMany { bond_issue, notices, .. } => {
+                notices::preview(workspace, (bond_issue, notices), reader).await
+            }
             Command::Acknowledge { entity, batch, request } => {
                 acknowledge::preview(entity, batch, request, reader).await
             }
@@ -217,7 +224,7 @@ impl Session<'_> {
     }
 
     /// Whether the issue is still as the caller read it, if that was made a condition.
-    fn check_tag(&self, id: &str, state: &IssueState) -> Result<(), RecordError> {
+    pub(super) fn check_tag(&self, id: &str, state: &IssueState) -> Result<(), RecordError> {
         match &self.context.if_match {
             Some(tags) if !tags.contains(&issue_tag(id, state.event_sequence)) => Err(RecordError::PreconditionFailed),
             _ => Ok(()),
@@ -235,24 +242,9 @@ pub(super) fn stamped(
     workspace: &mut Workspace,
 ) -> Result<(RecordingAnswer, Rows), RecordError> {
     let Drafted { draft, answer, books_after, extra, .. } = drafted;
-    let mut rows = draft::event_rows(&workspace.head.entity, &draft, event_id, stamp)?;
-    rows.extend(extra);
-    for coupon in &mut rows.coupons {
-        coupon.sequence = stamp.sequence;
-    }
-    for rate in &mut rows.conversion_rates {
-        rate.sequence = stamp.sequence;
-    }
-    for reversal in &mut rows.reversals {
-        reversal.sequence = stamp.sequence;
-    }
-    for revision in &mut rows.revisions {
-        revision.sequence = stamp.sequence;
-    }
-    for key in &mut rows.natural_keys {
-        key.id = event_id.to_owned();
-    }
-    let drafts = Drafts { drafts: std::slice::from_ref(&draft), events: &[event_id.to_owned()] };
+    let mut rows = draft::rows_with(&workspace.head.entity, &draft, extra, event_id, stamp)?;
+    let events = [EventKey { id: event_id.to_owned(), sequence: stamp.sequence }];
+    let drafts = Drafts { drafts: std::slice::from_ref(&draft), events: &events };
     let mut journal_batches = Vec::new();
     for batch in drafts.batches_after(batches, workspace, Some(stamp))? {
         rows.extend(batch.own_rows(stamp)?);

@@ -5,6 +5,7 @@ use utoipa::ToSchema;
 
 use super::issues::one_more;
 use super::{Known, Library, ReadError};
+use crate::accounting::Refusal;
 use crate::document::wire::Timestamp;
 use crate::document::{AcknowledgementDocument, BatchDocument, OpenRelease, TotalsDocument};
 use crate::posting::{RecordError, render};
@@ -44,13 +45,26 @@ impl Library {
         document(&whole, &mut reader).await
     }
 
-    /// The event behind a batch. It never changes, so that it may be read before a command on it is decided.
+    /// The event behind a batch, or the one of its events that is named. It never changes, so that it may be read before a command on
+    /// it is decided.
     ///
     /// # Errors
-    /// [`RecordError::NotFound`].
-    pub async fn event_of_batch(&self, entity: &str, id: &str) -> Result<EventOfBatch, ReadError> {
-        let found = self.reading().await?.reader().event_of_batch(entity, id).await?;
-        found.ok_or_else(|| RecordError::NotFound(format!("the journal batch {id}")))
+    /// [`RecordError::NotFound`]; a refusal of an event that is not the batch's, or of a batch of several where none is named.
+    pub async fn event_of_batch(&self, entity: &str, id: &str, event: Option<&str>) -> Result<EventOfBatch, ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let named = reader.event_of_batch(entity, id, event).await?;
+        let found = match (named, event) {
+            (None, Some(event)) if reader.event_of_batch(entity, id, None).await?.is_some() => {
+                return Err(Refusal::invalid("event", event, "the batch holds no entry of such an event").into());
+            }
+            (found, _) => found.ok_or_else(|| RecordError::NotFound(format!("the journal batch {id}")))?,
+        };
+        if event.is_none() && found.events > 1 {
+            let because = format!("{} events share this batch; name the one to reverse, by its id", found.events);
+            return Err(Refusal::missing("event", because).into());
+        }
+        Ok(found)
     }
 
     /// Batches of an entity in order of posting, as known, after a sequence and ordinal; `limit` and one more, each with its

@@ -55,7 +55,7 @@ pub async fn put(
 }
 
 fn wrong(errors: Vec<LayoutError>) -> Problem {
-    let fields = errors.into_iter().map(|LayoutError { pointer, detail }| FieldError { pointer, detail });
+    let fields = errors.into_iter().map(|LayoutError { pointer, detail }| FieldError::new(pointer, detail));
     Problem::invalid_fields(fields.collect())
 }
 

@@ -16,15 +16,16 @@ mod sample_batches;
 mod series;
 mod transactions;
 
+use axum::Extension;
 use axum::http::StatusCode;
 use axum::response::Response;
 use serde::Deserialize;
 use utoipa::ToSchema;
-use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::router::{OpenApiRouter, UtoipaMethodRouterExt};
 use utoipa_axum::routes;
 
 use super::accept::{Accept, Media};
-use super::body::Fingerprint;
+use super::body::{BodyLimit, Fingerprint};
 use super::etag;
 use super::extract::{Caller, IfMatch, Recording};
 use super::problem::{self, Problem};
@@ -77,6 +78,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(transactions::accrue))
         .routes(routes!(transactions::pay_coupon))
         .routes(routes!(transactions::convert))
+        .routes(routes!(transactions::convert_many).layer(Extension(BodyLimit(8 << 20))))
         .routes(routes!(transactions::induce))
         .routes(routes!(transactions::repurchase))
         .routes(routes!(transactions::redeem))

@@ -5,12 +5,13 @@ use axum::response::Response;
 
 use super::App;
 use crate::document::{
-    AccrualRequest, ConversionRequest, CouponPaymentRequest, EntityAccrualAnswer, EstimateRequest, InducementRequest,
-    IssueCostAdjustmentRequest, ModificationRequest, RateAdjustmentRequest, ReclassificationRequest, RecordingAnswer,
-    RedemptionRequest, RepurchaseRequest, ReversalRequest,
+    AccrualRequest, ConversionNoticesAnswer, ConversionNoticesRequest, ConversionRequest, CouponPaymentRequest,
+    EntityAccrualAnswer, EstimateRequest, InducementRequest, IssueCostAdjustmentRequest, ModificationRequest,
+    RateAdjustmentRequest, ReclassificationRequest, RecordingAnswer, RedemptionRequest, RepurchaseRequest,
+    ReversalRequest,
 };
 use crate::http::body::Fingerprint;
-use crate::http::extract::{Body, Path, Recording};
+use crate::http::extract::{Body, Notices, Path, Recording};
 use crate::http::ids::{EntityCode, RecordId, Scoped};
 use crate::http::openapi::{EntityPath, IdPath};
 use crate::http::problem::Problem;
@@ -92,6 +93,25 @@ pub async fn convert(
     body: Body<ConversionRequest>,
 ) -> Result<Response, Problem> {
     on_issue(app, &id, id.entity(), IssueCommand::Convert(body.value), recording, body.fingerprint).await
+}
+
+/// Convert by many notices at once
+///
+/// A day's conversion notices of an issue, at most 1,000, in one request: all are recorded, or none. Each is a conversion as it could be
+/// recorded alone, with an event, a sequence and a reference of its own, decided on what those before it in the list leave; entries with
+/// the same posting date stand in one batch. If rows are refused, `errors` points to every one of them (`/conversions/17/principal`), with
+/// the code of its refusal.
+#[utoipa::path(post, operation_id = "convert_by_notices", path = "/v1/bond-issues/{id}/conversion-notices", tag = "transactions", params(IdPath, Recording),
+    request_body = ConversionNoticesRequest, responses((status = 201, description = "What was posted", body = ConversionNoticesAnswer)))]
+pub async fn convert_many(
+    State(app): State<App>,
+    Path(id): Path<RecordId>,
+    recording: Recording,
+    body: Notices,
+) -> Result<Response, Problem> {
+    let Notices { conversions: notices, fingerprint } = body;
+    let command = Command::ConvertMany { entity: id.entity().to_owned(), bond_issue: id.to_string(), notices };
+    app.record(command, recording, fingerprint).await
 }
 
 /// Record an induced conversion
@@ -217,7 +237,8 @@ pub async fn reclassify(
 /// Reverse an event
 ///
 /// By any of its batches that holds more than accruals: the inverse of all its entries but accruals, on their posting dates unless one is
-/// given, then what follows from the event not having happened. An event is reversed once, and after the events that rest on it.
+/// given, then what follows from the event not having happened. An event is reversed once, and after the events that rest on it. Of a batch
+/// that several events share, `event` says which.
 #[utoipa::path(post, operation_id = "reverse_event", path = "/v1/journal-batches/{id}/reversal", tag = "journal", params(IdPath, Recording),
     request_body = ReversalRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn reverse(
@@ -226,7 +247,7 @@ pub async fn reverse(
     recording: Recording,
     body: Body<ReversalRequest>,
 ) -> Result<Response, Problem> {
-    let of = app.library.event_of_batch(id.entity(), &id.to_string()).await?;
+    let of = app.library.event_of_batch(id.entity(), &id.to_string(), body.value.event.as_deref()).await?;
     let holds_accruals_alone = of.kind == "accrual";
     let reversing = Reversing { event: of.event, holds_accruals_alone, request: body.value };
     let command = IssueCommand::Reverse(Box::new(reversing));

@@ -5,7 +5,7 @@ use crate::store::error::StoreError;
 use crate::store::read::Text;
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{
-    AccountMappingRow, EntityHeadRow, EntityRow, IdempotencyRow, RecordRow, TokenRow, YearHeadRow,
+    AccountMappingRow, EntityHeadRow, EntityRow, IdempotencyRow, NaturalKeyRow, RecordRow, TokenRow, YearHeadRow,
 };
 use crate::store::table::Stored;
 
@@ -51,6 +51,16 @@ static MAPPINGS: Text = Text::new(|| {
         AccountMappingRow::columns("m")
     )
 });
+
+static NAMED: [Text; 2] =
+    [Text::new(|| named("in (select value from json_each($3))")), Text::new(|| named("= any($3)"))];
+
+fn named(among: &str) -> String {
+    format!(
+        "select {} from natural_key n where n.entity = $1 and n.kind = $2 and n.reference {among} order by n.reference",
+        NaturalKeyRow::columns("n")
+    )
+}
 
 static TOKEN: Text = Text::new(|| format!("select {} from token t where t.token_sha256 = $1", TokenRow::columns("t")));
 
@@ -105,6 +115,20 @@ impl Reader<'_> {
     ) -> Result<Option<String>, StoreError> {
         let text = "select n.id from natural_key n where n.entity = $1 and n.kind = $2 and n.reference = $3";
         self.one(text, &[Arg::Text(entity), Arg::Text(kind), Arg::Text(reference)]).await
+    }
+
+    /// What some references of a kind name: reference and id.
+    pub async fn natural_keys(
+        &mut self,
+        entity: &str,
+        kind: &str,
+        references: &[&str],
+    ) -> Result<Vec<(String, String)>, StoreError> {
+        let [sqlite, postgres] = &NAMED;
+        let text = self.pick(sqlite, postgres);
+        let args = [Arg::Text(entity), Arg::Text(kind), Arg::Texts(references)];
+        let rows: Vec<NaturalKeyRow> = self.all(text, &args).await?;
+        Ok(rows.into_iter().map(|row| (row.reference, row.id)).collect())
     }
 
     /// All account mappings of an entity recorded up to `known`, in order of recording.

@@ -165,12 +165,14 @@ static BATCHES_OF_MOVEMENTS: Texts = Texts::new(|| {
     })
 });
 
-/// Lines hold roles and signed amounts, debits positive; the batch has the posting date and the currency.
+/// Lines hold roles and signed amounts, debits positive; the batch has the posting date and the currency. Events that share a batch are
+/// known one after the other, by the sequences of their entries.
 const TRIAL_BALANCE: &str = "select l.account_role, \
     cast(sum(case when l.amount > 0 then l.amount else 0 end) as bigint), \
     cast(sum(case when l.amount < 0 then -l.amount else 0 end) as bigint) \
-    from batch b join line l on l.entity = b.entity and l.batch = b.id \
-    where b.entity = $1 and b.posting_date <= $2 and b.sequence <= $3 and b.currency = $4 \
+    from batch b join entry e on e.entity = b.entity and e.batch = b.id \
+    join line l on l.entity = e.entity and l.batch = e.batch and l.entry = e.entry \
+    where b.entity = $1 and b.posting_date <= $2 and e.sequence <= $3 and b.currency = $4 \
     group by l.account_role order by l.account_role";
 
 impl Reader<'_> {

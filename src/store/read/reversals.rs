@@ -16,6 +16,8 @@ cells! {
         bond_issue: text,
         /// Its id; of a batch of several events, one of them.
         event: text,
+        /// Of how many events the batch holds entries that are no accruals.
+        events: bigint,
         /// The kind of an entry of the batch: `accrual` only if all are accruals.
         kind: text,
     }
@@ -29,8 +31,10 @@ cells! {
     }
 }
 
-/// An entry that is no accrual comes first.
-const EVENT_OF_BATCH: &str = "select e.bond_issue, e.event, e.kind from entry e where e.entity = $1 and e.batch = $2 \
+/// An entry that is no accrual comes first. `$3` is the id of an event, or empty for any.
+const EVENT_OF_BATCH: &str = "select e.bond_issue, e.event, (select count(distinct o.event) from entry o \
+    where o.entity = $1 and o.batch = $2 and o.kind <> 'accrual'), e.kind \
+    from entry e where e.entity = $1 and e.batch = $2 and ($3 = '' or e.event = $3) \
     order by case when e.kind = 'accrual' then 1 else 0 end, e.entry limit 1";
 
 const REVERSED: &str = "select r.reversed, v.id from reversal r join event v on v.entity = r.entity \
@@ -69,9 +73,15 @@ static RECLASSIFIED: Text = Text::new(|| {
 });
 
 impl Reader<'_> {
-    /// The event behind a batch.
-    pub async fn event_of_batch(&mut self, entity: &str, batch: &str) -> Result<Option<EventOfBatch>, StoreError> {
-        self.one(EVENT_OF_BATCH, &[Arg::Text(entity), Arg::Text(batch)]).await
+    /// The event behind a batch, or the one of its events that has this id.
+    pub async fn event_of_batch(
+        &mut self,
+        entity: &str,
+        batch: &str,
+        event: Option<&str>,
+    ) -> Result<Option<EventOfBatch>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(batch), Arg::Text(event.unwrap_or_default())];
+        self.one(EVENT_OF_BATCH, &args).await
     }
 
     /// The events of an issue that were taken back as known at `known`: by sequence, each with the id of the event that did so.

@@ -13,6 +13,7 @@ mod carrying_value;
 mod classification;
 mod compound;
 mod conditional;
+mod conversion_notices;
 pub mod conversions;
 mod coupon_payments;
 pub mod csv;

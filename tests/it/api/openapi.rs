@@ -64,6 +64,7 @@ fn every_route_of_the_contract_is_an_operation() {
         "get /v1/bond-issues/{id}/classification",
         "get /v1/bond-issues/{id}/events",
         "post /v1/bond-issues/{id}/accruals",
+        "post /v1/bond-issues/{id}/conversion-notices",
         "post /v1/bond-issues/{id}/coupon-payments",
         "post /v1/bond-issues/{id}/conversions",
         "post /v1/bond-issues/{id}/inducements",
