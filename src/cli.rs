@@ -11,6 +11,7 @@ use crate::auth::Role;
 use crate::config::{self, Auth, Config, ConfigError, DEFAULT_DATABASE, DEFAULT_LISTEN, DatabaseUrl};
 use crate::delivery::{KeyError, Keyring, Push};
 use crate::http::ids::EntityCode;
+use crate::import::{Format, Mode};
 
 /// Accounting for convertible and straight bond issues
 #[derive(Debug, Parser)]
@@ -39,6 +40,8 @@ pub enum Command {
     Key(Key),
     /// Print the OpenAPI document of the interface
     Openapi,
+    /// Record bond issues and opening balances from a file, straight into the database; a service may be running
+    Import(Import),
     /// Recompute every hash and tie of the books
     Verify(Database),
 }
@@ -154,6 +157,28 @@ pub struct KeyCreate {
     /// Where to write it; it is never written over
     #[arg(value_name = "FILE")]
     pub file: PathBuf,
+}
+
+/// What to import.
+#[derive(Debug, Args)]
+pub struct Import {
+    #[command(flatten)]
+    pub database: Database,
+    /// JSON Lines or CSV, at most 100,000 rows; - is standard input
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// The code of the entity whose issues they are
+    #[arg(long)]
+    pub entity: EntityCode,
+    /// All rows in one commit or none, or each by itself
+    #[arg(long, value_enum, default_value_t)]
+    pub mode: Mode,
+    /// How the rows are written; by the name of the file without it
+    #[arg(long, value_enum)]
+    pub format: Option<Format>,
+    /// Where to write the report, a JSON line a row; standard output without it
+    #[arg(long, value_name = "FILE")]
+    pub report: Option<PathBuf>,
 }
 
 /// How to show.

@@ -11,7 +11,7 @@
 //! - [`posting`]: load, decide, append; the one writer of a process. [`audit`]: the hash chain, and its verification.
 //! - [`reading`]: rows given to reports, as documents. [`export`]: representations other than JSON.
 //! - [`delivery`]: push of releases to the addresses that an entity names.
-//! - [`http`]: the edge, one file a resource. [`auth`]: tokens and roles.
+//! - [`http`]: the edge, one file a resource. [`import`]: issues in bulk. [`auth`]: tokens and roles.
 //! - [`config`], [`cli`], [`app`], [`service`], [`stop`]: how it is started, put together and ended. [`demo`]: an invented portfolio.
 //!
 //! What it computes is for review by qualified accountants under the standards, policies and laws that apply, and is no accounting,
@@ -29,6 +29,7 @@ pub mod demo;
 pub mod document;
 pub mod export;
 pub mod http;
+pub mod import;
 pub mod posting;
 pub mod reading;
 pub mod reports;

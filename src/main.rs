@@ -57,6 +57,12 @@ async fn run(command: Command) -> Result<(), Box<dyn Error>> {
             Ok(writeln!(std::io::stdout(), "{id}")?)
         }
         Command::Openapi => Ok(write!(std::io::stdout(), "{}", service::openapi()?)?),
+        Command::Import(import) => {
+            let store = service::open(&import.database.database).await?;
+            let outcome = parwright::import::command::run(&import, &store).await;
+            store.close().await;
+            outcome
+        }
         Command::Verify(database) => {
             let store = service::open(&database.database).await?;
             let report = parwright::audit::verify::verify(&store).await?;

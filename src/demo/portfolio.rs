@@ -171,6 +171,7 @@ impl Portfolio {
             | Command::StoreLayout { .. }
             | Command::OnSeries { .. }
             | Command::ConvertMany { .. }
+            | Command::ImportIssues { .. }
             | Command::OnDestination { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. } => {}

@@ -45,6 +45,8 @@ pub use commands::{
     AccrualRequest, CouponPaymentRequest, CriteriaDocument, InducementRequest, OtherConsiderationDocument,
 };
 pub use conversion::{ConversionNoticesRequest, ConversionRequest, SettlementDocument};
+#[cfg(test)]
+pub use conversion_terms::ConversionDocument;
 pub use destination::{AttemptDocument, DestinationDocument, DestinationRequest, DestinationState, ReplayRequest};
 pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};

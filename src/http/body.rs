@@ -35,9 +35,13 @@ pub struct Fingerprint(pub [u8; 32]);
 impl Fingerprint {
     /// The fingerprint of a request.
     pub fn of(method: &Method, path: &str, body: &[u8]) -> Self {
+        Self(Self::begin(method, path).chain_update(body).finalize().into())
+    }
+
+    /// The hash so far, for a body that comes in pieces.
+    pub fn begin(method: &Method, path: &str) -> Sha256 {
         // A zero byte ends method and path, in which none can stand: no two requests run into the same bytes.
-        let hash = Sha256::new().chain_update(method.as_str()).chain_update([0]).chain_update(path).chain_update([0]);
-        Self(hash.chain_update(body).finalize().into())
+        Sha256::new().chain_update(method.as_str()).chain_update([0]).chain_update(path).chain_update([0])
     }
 }
 
@@ -95,34 +99,43 @@ impl<S: Send + Sync, T: DeserializeOwned + Serialize + Default> FromRequest<S> f
     }
 }
 
+pub(super) fn require_json(headers: &HeaderMap) -> Result<(), Problem> {
+    declared(headers, &["application/json"]).map(drop)
+}
+
+/// The media type of the body, one of `expected`, in UTF-8 and without a coding.
+///
 /// A body without a declared type is refused too: guessing would be allowed (RFC 9110 section 8.3), but the declaration
 /// keeps plain forms of other web sites from posting here.
-pub(super) fn require_json(headers: &HeaderMap) -> Result<(), Problem> {
+pub(super) fn declared(headers: &HeaderMap, expected: &[&'static str]) -> Result<&'static str, Problem> {
     let refuse = |detail: String| {
-        Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail)
-            .with_header(header::ACCEPT, HeaderValue::from_static("application/json"))
-            .with_header(header::ACCEPT_ENCODING, HeaderValue::from_static("identity"))
+        let accept = HeaderValue::from_str(&expected.join(", "));
+        let problem = Problem::new(problem::UNSUPPORTED_MEDIA_TYPE, detail);
+        let problem = accept.into_iter().fold(problem, |problem, accept| problem.with_header(header::ACCEPT, accept));
+        problem.with_header(header::ACCEPT_ENCODING, HeaderValue::from_static("identity"))
     };
     let coding = headers.get(header::CONTENT_ENCODING).map(|value| String::from_utf8_lossy(value.as_bytes()));
     if let Some(coding) = coding.filter(|coding| !coding.eq_ignore_ascii_case("identity")) {
         return Err(refuse(format!("send the body without a content coding; its Content-Encoding is {coding:?}")));
     }
+    let wanted = format!("send the body with the header Content-Type: {}", expected.join(" or "));
     let Some(value) = headers.get(header::CONTENT_TYPE) else {
-        return Err(refuse("send the body with the header Content-Type: application/json; there is none".to_owned()));
+        return Err(refuse(format!("{wanted}; there is none")));
     };
     let text = String::from_utf8_lossy(value.as_bytes());
     let mut parts = text.split(';').map(str::trim);
-    let json = parts.next().is_some_and(|essence| essence.eq_ignore_ascii_case("application/json"));
+    let essence = parts.next().unwrap_or_default();
+    let known = expected.iter().find(|known| essence.eq_ignore_ascii_case(known));
     let utf8 = parts.all(|parameter| match parameter.split_once('=') {
         Some((name, charset)) if name.trim().eq_ignore_ascii_case("charset") => {
             charset.trim().trim_matches('"').eq_ignore_ascii_case("utf-8")
         }
         _ => true,
     });
-    if json && utf8 {
-        return Ok(());
+    match known {
+        Some(known) if utf8 => Ok(known),
+        _ => Err(refuse(format!("{wanted}; it is {text:?}"))),
     }
-    Err(refuse(format!("send the body with the header Content-Type: application/json; it is {text:?}")))
 }
 
 pub(super) async fn collect(request: Request) -> Result<(Bytes, Fingerprint), Problem> {
@@ -141,10 +154,7 @@ async fn read_up_to(mut stream: Stream, limit: usize) -> Result<Bytes, Problem> 
     let mut first = Bytes::new();
     let mut whole: Vec<u8> = Vec::new();
     while let Some(frame) = poll_fn(|context| Pin::new(&mut stream).poll_frame(context)).await {
-        let frame = frame.map_err(|error| {
-            Problem::new(problem::MALFORMED_JSON, "the body ended before it was complete").caused_by(error)
-        })?;
-        let Ok(data) = frame.into_data() else {
+        let Ok(data) = frame.map_err(cut_off)?.into_data() else {
             continue;
         };
         if first.len() + whole.len() + data.len() > limit {
@@ -162,7 +172,11 @@ async fn read_up_to(mut stream: Stream, limit: usize) -> Result<Bytes, Problem> 
     Ok(if whole.is_empty() { first } else { Bytes::from(whole) })
 }
 
-fn too_large(limit: usize) -> Problem {
+pub(super) fn cut_off(error: axum::Error) -> Problem {
+    Problem::new(problem::MALFORMED_JSON, "the body ended before it was complete").caused_by(error)
+}
+
+pub(super) fn too_large(limit: usize) -> Problem {
     Problem::new(problem::TOO_LARGE, format!("the body is longer than the {limit} bytes that this address takes"))
 }
 

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use axum::extract::{Request, State};
+use axum::extract::{MatchedPath, Request, State};
 use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::{Extension, Router};
@@ -104,7 +104,15 @@ async fn detached(request: Request, next: Next) -> Response {
     }
 }
 
+/// Addresses whose requests carry files and take as long as these need.
+const OF_FILES: [&str; 1] = ["/v1/entities/{entity}/bond-issue-imports"];
+/// How long such a request may take.
+const FILE_LIMIT: Duration = Duration::from_secs(3_600);
+
 async fn within_time(State(limit): State<Duration>, request: Request, next: Next) -> Response {
+    let carries_file =
+        request.extensions().get::<MatchedPath>().is_some_and(|route| OF_FILES.contains(&route.as_str()));
+    let limit = if carries_file { limit.max(FILE_LIMIT) } else { limit };
     match tokio::time::timeout(limit, next.run(request)).await {
         Ok(response) => response,
         Err(_) => {

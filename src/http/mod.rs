@@ -30,3 +30,4 @@ pub mod request_id;
 pub mod resource;
 pub mod signing_keys;
 pub mod system;
+pub mod upload;

@@ -124,7 +124,7 @@ fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
             let creates = body && (path == "/v1/entities" || path.contains("/destinations"));
             records || acts || creates || named("layout")
         }
-        StatusCode::PRECONDITION_FAILED => records,
+        StatusCode::PRECONDITION_FAILED => records && named("If-Match"),
         StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE => body,
         StatusCode::UNPROCESSABLE_ENTITY => body || records,
         StatusCode::INTERNAL_SERVER_ERROR | StatusCode::SERVICE_UNAVAILABLE => true,
@@ -168,6 +168,17 @@ impl IntoParams for Recording {
             optional(preview).schema(Some(text().pattern(Some("^[0-9a-f]{64}$")))).build(),
             optional(only).schema(Some(flag)).build(),
         ]
+    }
+}
+
+/// The header parameter of an import that is recorded as a whole, for `params(ImportKey)`.
+pub struct ImportKey;
+
+impl IntoParams for ImportKey {
+    fn into_params(of: impl Fn() -> Option<ParameterIn>) -> Vec<Parameter> {
+        let mut all = Recording::into_params(of);
+        all.retain(|parameter| parameter.name == KEY);
+        all
     }
 }
 

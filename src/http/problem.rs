@@ -59,18 +59,29 @@ pub struct FieldError {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = "exceeds_outstanding")]
     pub code: Option<&'static str>,
+    /// Of a row of a file: the line on which it begins, from 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub line: Option<u64>,
 }
 
 impl FieldError {
     /// What is wrong with a field.
     pub fn new(pointer: impl Into<String>, detail: impl Into<String>) -> Self {
-        Self { pointer: pointer.into(), detail: detail.into(), code: None }
+        Self { pointer: pointer.into(), detail: detail.into(), code: None, line: None }
     }
 
     /// The same in a row of a list, which is refused with a code.
     #[must_use]
     pub fn within(&self, row: &str, code: &'static str) -> Self {
-        Self { pointer: format!("{row}{}", self.pointer), detail: self.detail.clone(), code: Some(code) }
+        Self { pointer: format!("{row}{}", self.pointer), code: Some(code), ..self.clone() }
+    }
+}
+
+impl FieldError {
+    /// The same in a row of a file that begins on a line.
+    #[must_use]
+    pub fn on_line(self, line: u64) -> Self {
+        Self { line: Some(line), ..self }
     }
 }
 

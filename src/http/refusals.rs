@@ -124,6 +124,7 @@ impl From<RecordError> for Problem {
                 why.figures().into_iter().fold(problem, |problem, (name, value)| problem.with_figure(name, value))
             }
             RecordError::RowsRefused { rows, of } => rows_refused(rows, of),
+            RecordError::LinesRefused(rows) => lines_refused(rows),
             RecordError::NotFound(what) => Problem::not_found(what),
             RecordError::ReferenceInUse { ref id, .. } => {
                 let id = id.clone();
@@ -148,19 +149,45 @@ impl From<RecordError> for Problem {
 fn rows_refused(rows: Vec<RefusedRow>, of: usize) -> Problem {
     let (mut errors, mut code) = (Vec::with_capacity(rows.len()), "rows_in_conflict");
     for RefusedRow { at, why } in rows {
-        let field = match &why {
-            RecordError::Refused(refusal) => refusal.field(),
-            RecordError::ReferenceInUse { .. } => Some("reference"),
-            _ => None,
-        };
-        let field = field.map(|field| format!("/{field}")).unwrap_or_default();
-        let (row, problem) = (format!("/conversions/{at}"), Problem::from(why));
+        let problem = of_row(why);
         if problem.status() == StatusCode::UNPROCESSABLE_ENTITY {
             code = "rows_refused";
         }
-        errors.push(FieldError::new(field, problem.detail()).within(&row, problem.code()));
+        let row = format!("/conversions/{at}");
+        errors.extend(problem.errors().iter().map(|error| error.within(&row, problem.code())));
     }
     let first = errors.first().map(|error| format!("{}: {}", error.pointer, error.detail)).unwrap_or_default();
     let detail = format!("{} of {of} rows are refused, and nothing is recorded; the first is {first}", errors.len());
     Problem::new(kind(code), detail).with_errors(errors)
+}
+
+/// The problem of one row of many, with its field.
+pub fn of_row(why: RecordError) -> Problem {
+    let field = match &why {
+        RecordError::Refused(refusal) => refusal.field(),
+        RecordError::ReferenceInUse { .. } => Some("reference"),
+        _ => None,
+    };
+    let field = field.map(|field| format!("/{field}")).unwrap_or_default();
+    let problem = Problem::from(why);
+    let error = FieldError::new(field, problem.detail());
+    problem.with_errors(vec![error])
+}
+
+/// The kind of the problem of many rows: whether one of them can never be right.
+pub fn rows(never_right: bool) -> Kind {
+    kind(if never_right { "rows_refused" } else { "rows_in_conflict" })
+}
+
+fn lines_refused(refused: Vec<RefusedRow>) -> Problem {
+    let (mut errors, mut never_right) = (Vec::with_capacity(refused.len()), false);
+    for RefusedRow { at, why } in refused {
+        let problem = of_row(why);
+        never_right |= problem.status() == StatusCode::UNPROCESSABLE_ENTITY;
+        let on_line = |error: &FieldError| error.within("", problem.code()).on_line(at as u64);
+        errors.extend(problem.errors().iter().map(on_line));
+    }
+    let first = errors.first().map(|error| error.detail.clone()).unwrap_or_default();
+    let detail = format!("the books have changed since the rows were checked, and nothing is recorded: {first}");
+    Problem::new(rows(never_right), detail).with_errors(errors)
 }

@@ -1,8 +1,11 @@
 //! What can be recorded, and what surrounds it.
 
+use std::sync::Arc;
+
 use jiff::civil::Date;
 
 use super::destination::DestinationCommand;
+use super::import::IssueSource;
 use crate::document::{
     AccountMappingDocument, AccrualRequest, AcknowledgementRequest, BondIssueDocument, ConversionRequest,
     CouponPaymentRequest, EntityDocument, EstimateRequest, InducementRequest, IssueCostAdjustmentRequest, Layout,
@@ -26,6 +29,11 @@ pub enum Command {
         layout: Box<Layout>,
     },
     Issue(Box<BondIssueDocument>),
+    /// Many issues in one commit.
+    ImportIssues {
+        entity: String,
+        issues: Arc<dyn IssueSource>,
+    },
     AccrueEntity {
         entity: String,
         request: AccrualRequest,
@@ -132,6 +140,7 @@ impl Command {
             | Command::AccrueEntity { entity, .. }
             | Command::OnIssue { entity, .. }
             | Command::ConvertMany { entity, .. }
+            | Command::ImportIssues { entity, .. }
             | Command::Acknowledge { entity, .. }
             | Command::ReleaseAgain { entity, .. }
             | Command::OnSeries { entity, .. }
@@ -162,6 +171,7 @@ impl Command {
             | Command::MapAccounts { .. }
             | Command::StoreLayout { .. }
             | Command::ConvertMany { .. }
+            | Command::ImportIssues { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. }
             | Command::OnDestination { .. } => None,

@@ -13,6 +13,9 @@ pub enum RecordError {
     /// Rows of a list were refused, and with them the whole of it.
     #[error("{} of {of} rows are refused", rows.len())]
     RowsRefused { rows: Vec<RefusedRow>, of: usize },
+    /// Rows of a file were refused that were right when they were checked, and with them the whole of it.
+    #[error("{} rows are refused", .0.len())]
+    LinesRefused(Vec<RefusedRow>),
     /// There is no such entity, issue or event.
     #[error("{0} does not exist")]
     NotFound(String),
@@ -54,7 +57,7 @@ pub enum RecordError {
 /// Why a row of a list cannot be recorded, given that those before it which can be are.
 #[derive(Debug)]
 pub struct RefusedRow {
-    /// Its place in the list, from 0.
+    /// Its place in the list, from 0; its line in a file, from 1.
     pub at: usize,
     pub why: RecordError,
 }

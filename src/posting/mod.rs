@@ -20,6 +20,7 @@ mod draft;
 mod entity;
 mod error;
 mod grouping;
+mod import;
 mod inducement;
 mod layout;
 mod notices;
@@ -42,6 +43,7 @@ pub use command::{Command, Context, IdempotencyKey, IssueCommand, Reversing, Ser
 pub use convert::{booked_row, instrument, mapping, position_row, versions};
 pub use destination::{Destination, DestinationCommand};
 pub use error::{RecordError, RefusedRow};
+pub use import::{ExistingIssue, ImportAnswer, IssueChecker, IssueDocuments, IssueSource, NumberedIssue};
 pub use layout::stored_layout;
 pub use recorder::{Recorded, Recorder};
 pub use release::{ReleaseAccounts, account_document};

@@ -73,6 +73,15 @@ impl Recorder {
         session.preview(&command, workspace.as_mut(), &mut reader).await
     }
 
+    /// What a command was answered with before under its idempotency key.
+    ///
+    /// # Errors
+    /// [`RecordError::KeyReused`].
+    pub async fn replayed(&self, entity: &str, context: &Context) -> Result<Option<Recorded>, RecordError> {
+        let mut reading = self.store.reading().await?;
+        Session { context, now: now() }.replay(entity, &mut reading.reader()).await
+    }
+
     /// Changes with every commit of this process.
     pub fn commits(&self) -> watch::Receiver<()> {
         self.commits.clone()

@@ -51,7 +51,7 @@ impl Session<'_> {
             | Command::ReleaseAgain { .. }
             | Command::OnDestination { .. } => true,
             Command::Issue(document) => document.series.is_some(),
-            Command::CreateEntity(_) => false,
+            Command::CreateEntity(_) | Command::ImportIssues { .. } => false,
         }
     }
 
@@ -70,7 +70,8 @@ impl Session<'_> {
         }
         let workspace = held.get_mut(command.entity()).ok_or_else(|| no_entity(command.entity()))?;
         match command {
-            Command::CreateEntity(_) => Err(no_entity(command.entity())),
+            // The writer takes an import by itself.
+            Command::CreateEntity(_) | Command::ImportIssues { .. } => Err(no_entity(command.entity())),
             Command::MapAccounts { bond_issue, effective_from, mapping, .. } => {
                 entity::map_accounts(self, workspace, bond_issue.as_deref(), *effective_from, mapping, reader).await
             }
@@ -150,13 +151,14 @@ impl Session<'_> {
             }
             Command::ReleaseAgain { batch, .. } => acknowledge::preview_release(self, workspace, batch, reader).await,
             Command::CreateEntity(_)
+            | Command::ImportIssues { .. }
             | Command::MapAccounts { .. }
             | Command::StoreLayout { .. }
             | Command::OnDestination { .. } => Err(no_entity(command.entity())),
         }
     }
 
-    fn issue(&self, document: &BondIssueDocument, workspace: &mut Workspace) -> Result<Done, RecordError> {
+    pub(super) fn issue(&self, document: &BondIssueDocument, workspace: &mut Workspace) -> Result<Done, RecordError> {
         let id = new_id(&workspace.head.entity);
         let drafted = decide::new_issue(workspace, document, Some(id.clone()))?;
         let instrument = Arc::clone(&drafted.books_after.instrument);

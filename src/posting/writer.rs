@@ -4,7 +4,9 @@ use std::collections::{BTreeSet, HashMap};
 
 use tokio::sync::{mpsc, watch};
 
+use super::command::Command;
 use super::error::{Failure, RecordError};
+use super::import::{self, IssueSource};
 use super::record::Pages;
 use super::recorder::{Job, Recorded, now};
 use super::session::Session;
@@ -50,8 +52,62 @@ impl Writer {
         }
     }
 
-    /// Records a group in one commit; if that fails, each command alone.
+    /// Records what came in order: an import in a commit of its own, what is around it in groups.
     async fn process(&mut self, jobs: Vec<Job>) {
+        let mut group = Vec::with_capacity(jobs.len());
+        for job in jobs {
+            if let Command::ImportIssues { issues, .. } = &job.command {
+                self.process_group(std::mem::take(&mut group)).await;
+                let outcome = self.import(&job, &**issues).await;
+                answer(vec![job], vec![outcome]);
+            } else {
+                group.push(job);
+            }
+        }
+        self.process_group(group).await;
+    }
+
+    /// Records an import. What it wrote when it fails is rolled back.
+    async fn import(&mut self, job: &Job, issues: &dyn IssueSource) -> Result<Recorded, RecordError> {
+        let mut attempt = 1;
+        loop {
+            match self.attempt_import(job, issues).await {
+                Err(RecordError::Store(error)) if error.is_retryable() || error.conflict().is_some() => {
+                    if attempt == MOST_ATTEMPTS {
+                        return Err(RecordError::Busy(Some(error)));
+                    }
+                    attempt += 1;
+                }
+                outcome => return outcome,
+            }
+        }
+    }
+
+    async fn attempt_import(&mut self, job: &Job, issues: &dyn IssueSource) -> Result<Recorded, RecordError> {
+        let entities = BTreeSet::from([job.command.entity()]);
+        let mut held = self.take(&entities);
+        let mut posting = self.store.begin().await?;
+        self.lock(&mut posting, &entities, &mut held).await?;
+        let session = Session { context: &job.context, now: now() };
+        let outcome = match session.replay(job.command.entity(), &mut posting.reader()?).await {
+            Ok(None) => import::write(&session, job.command.entity(), issues, &mut posting, &mut held).await,
+            Ok(Some(recorded)) => Ok(recorded),
+            Err(error) => Err(error),
+        };
+        if outcome.as_ref().is_ok_and(|recorded| !recorded.replayed) {
+            posting.commit().await?;
+            self.committed.send_replace(());
+        } else {
+            posting.rollback().await?;
+        }
+        outcome
+    }
+
+    /// Records a group in one commit; if that fails, each command alone.
+    async fn process_group(&mut self, jobs: Vec<Job>) {
+        if jobs.is_empty() {
+            return;
+        }
         metrics::histogram!("parwright_posting_group_size").record(u32::try_from(jobs.len()).unwrap_or(u32::MAX));
         match self.attempt(&jobs).await {
             Ok(outcomes) => answer(jobs, outcomes),
@@ -308,7 +364,7 @@ impl Group {
 }
 
 /// The rows with the last of each head only: a row that is replaced stands in a statement once.
-fn newest_heads(mut rows: Rows) -> Rows {
+pub(super) fn newest_heads(mut rows: Rows) -> Rows {
     rows.entity_heads = last_of_each(rows.entity_heads, |row| row.entity.clone());
     rows.year_heads = last_of_each(rows.year_heads, |row| (row.entity.clone(), row.fiscal_year));
     rows.issue_heads = last_of_each(rows.issue_heads, |row| row.bond_issue.clone());

@@ -63,11 +63,20 @@ impl Growth {
 
 /// Has PostgreSQL look at all tables that postings grow.
 pub(crate) async fn analyze(pool: &PgPool) {
-    let tables = Rows::default().parts().iter().map(|part| part.table().name).collect::<Vec<_>>().join(", ");
-    let statement = AssertSqlSafe(format!("analyze {tables}, {}", FirstSeenRow::TABLE.name));
-    if let Err(error) = sqlx::query(statement).execute(pool).await {
+    if let Err(error) = sqlx::query(AssertSqlSafe(analysis())).execute(pool).await {
         tracing::warn!(%error, "the tables could not be analyzed");
     }
+}
+
+/// The same inside a transaction, which sees what it has written itself.
+pub(crate) async fn analyze_within(connection: &mut PgConnection) -> Result<(), StoreError> {
+    sqlx::query(AssertSqlSafe(analysis())).execute(connection).await?;
+    Ok(())
+}
+
+fn analysis() -> String {
+    let tables = Rows::default().parts().iter().map(|part| part.table().name).collect::<Vec<_>>().join(", ");
+    format!("analyze {tables}, {}", FirstSeenRow::TABLE.name)
 }
 
 /// The parts that have rows, with their place among all parts.

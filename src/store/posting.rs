@@ -82,6 +82,17 @@ impl Posting {
         }
     }
 
+    /// Has PostgreSQL look at its tables if much was written since it did, in a transaction so long that its end is too late for that.
+    pub async fn keep_statistics(&mut self) -> Result<(), StoreError> {
+        match &mut self.transaction {
+            Open::Sqlite(_) => Ok(()),
+            Open::Postgres(open) => {
+                let written = std::mem::take(&mut open.rows);
+                if open.growth.is_due(written) { append::analyze_within(&mut open.transaction).await } else { Ok(()) }
+            }
+        }
+    }
+
     /// Frees a reference, because what it named was reversed. Does nothing if it is not in use.
     pub async fn free_natural_key(&mut self, entity: &str, kind: &str, reference: &str) -> Result<(), StoreError> {
         let text = "delete from natural_key where entity = $1 and kind = $2 and reference = $3";

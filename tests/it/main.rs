@@ -11,6 +11,7 @@ mod demo;
 mod generated_client;
 mod histories;
 mod http_base;
+mod imports;
 mod libraries;
 mod published;
 mod reference;

@@ -64,8 +64,8 @@ kinds! {
         "The ETag in If-Match is not that of the resource as it is now; read it again and decide again.";
     TOO_LARGE "body_too_large" PAYLOAD_TOO_LARGE "The body is too large",
         "The body is longer than this address takes; the detail gives the limit.";
-    UNSUPPORTED_MEDIA_TYPE "unsupported_media_type" UNSUPPORTED_MEDIA_TYPE "The body is not declared as JSON",
-        "Send the body with the header Content-Type: application/json and without a content coding.";
+    UNSUPPORTED_MEDIA_TYPE "unsupported_media_type" UNSUPPORTED_MEDIA_TYPE "The body is not declared as what this address takes",
+        "Send the body with the header Content-Type: application/json, or what the detail names, and without a content coding.";
     INVALID_FIELD "invalid_field" UNPROCESSABLE_ENTITY "A field is not valid",
         "The body is JSON, but a field is missing, unknown, or cannot be right; `errors` points to it.";
     IDEMPOTENCY_KEY_REUSED "idempotency_key_reused" UNPROCESSABLE_ENTITY "The Idempotency-Key belongs to another request",

@@ -7,6 +7,7 @@ mod carrying_values;
 mod classification;
 mod destinations;
 mod entities;
+mod imports;
 mod journal_batches;
 mod journal_lines;
 mod layouts;
@@ -70,6 +71,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(destinations::close))
         .routes(routes!(destinations::attempts))
         .routes(routes!(bond_issues::list, bond_issues::create))
+        .routes(routes!(imports::create))
         .routes(routes!(bond_issues::get))
         .routes(routes!(bond_issues::schedule))
         .routes(routes!(bond_issues::events))

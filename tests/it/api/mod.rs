@@ -22,6 +22,7 @@ mod estimates;
 mod extinguishments;
 mod feed;
 mod idempotency;
+mod imports;
 mod inducement_criteria;
 mod inducement_stages;
 pub mod inducements;

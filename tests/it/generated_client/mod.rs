@@ -21,8 +21,11 @@ fn a_generated_client_creates_converts_follows_the_feed_and_acknowledges() {
     let Some(python) = WANTED.find().expect("a Python with the generator") else { return };
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let directory = tempfile::tempdir().expect("a temporary directory");
-    // The generator's own settings: no package around it, and no formatter that need not be there.
-    std::fs::write(directory.path().join("settings.yml"), "post_hooks: []\n").expect("writes");
+    // The generator's own settings: no package around it, no formatter that need not be there, and files of rows as the bytes they are.
+    let rows = ["application/jsonl", "application/x-ndjson", "text/csv"];
+    let bytes = rows.map(|media_type| format!("  {media_type}: application/octet-stream\n")).concat();
+    let settings = format!("post_hooks: []\ncontent_type_overrides:\n{bytes}");
+    std::fs::write(directory.path().join("settings.yml"), settings).expect("writes");
     let document = root.join("openapi/v1.json");
     let generated = run(Command::new(&python)
         .args(["-m", "openapi_python_client", "generate", "--meta", "none", "--config", "settings.yml"])

@@ -182,6 +182,12 @@ pub fn run<A: AsRef<OsStr>>(arguments: impl IntoIterator<Item = A>) -> Output {
     command(arguments).current_dir(directory.path()).stdin(Stdio::null()).output().expect("parwright can be run")
 }
 
+/// Starts `parwright` with its standard error in a pipe, for what is told or done to it while it runs.
+pub fn spawn<A: AsRef<OsStr>>(arguments: impl IntoIterator<Item = A>) -> Child {
+    let piped = command(arguments).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::piped()).spawn();
+    piped.expect("parwright can be run")
+}
+
 /// The binary without the settings of whoever runs the tests.
 fn command<A: AsRef<OsStr>>(arguments: impl IntoIterator<Item = A>) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_parwright"));
