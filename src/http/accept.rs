@@ -16,6 +16,8 @@ pub enum Media {
     Csv,
     Xlsx,
     Html,
+    /// RFC 5545.
+    Calendar,
     XbrlGl,
     /// XBRL GL for those who ask for any XML.
     Xml,
@@ -29,6 +31,7 @@ impl Media {
             Self::Csv => "text/csv; charset=utf-8; header=present",
             Self::Xlsx => "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
             Self::Html => "text/html; charset=utf-8",
+            Self::Calendar => "text/calendar; charset=utf-8",
             Self::XbrlGl => "application/xbrl-instance+xml",
             Self::Xml => "application/xml",
         }
@@ -50,6 +53,7 @@ impl Media {
             Self::Csv => "csv",
             Self::Xlsx => "xlsx",
             Self::Html => "html",
+            Self::Calendar => "ics",
             Self::XbrlGl | Self::Xml => "xml",
         }
     }

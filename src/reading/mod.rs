@@ -1,9 +1,11 @@
 //! Reading: rows of the store, given to the reports, as documents. Nothing here writes.
 
 mod batches;
+mod calendar;
 mod carrying;
 mod classification;
 mod destinations;
+mod forecast;
 mod issued;
 mod issues;
 mod journal_lines;
@@ -25,7 +27,9 @@ use crate::posting::RecordError;
 use crate::store::{Reader, Reading, Store};
 
 pub use batches::ReleaseDocument;
+pub use calendar::{CalendarDocument, CalendarEntry};
 pub use carrying::CarryingValues;
+pub use forecast::{Assumed, ForecastAsked, ForecastDocument};
 pub use issues::{EventRecord, ScheduleDocument, ScheduleRowDocument};
 pub use journal_lines::{JournalLines, LinePlace, LinesAsked};
 pub use rollforward::{RollforwardDocument, RollforwardLine};

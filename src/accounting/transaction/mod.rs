@@ -2,6 +2,7 @@
 //! command is decided on, the decision that it becomes, and how a change at a date is booked.
 
 pub mod accrual;
+pub mod assumed;
 mod booking;
 pub mod conversion;
 pub mod coupon_payment;

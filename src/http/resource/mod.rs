@@ -11,6 +11,7 @@ mod imports;
 mod journal_batches;
 mod journal_lines;
 mod layouts;
+mod outlook;
 mod releases;
 mod reports;
 mod sample_batches;
@@ -58,6 +59,8 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(carrying_values::all))
         .routes(routes!(reports::rollforward))
         .routes(routes!(reports::trial_balance))
+        .routes(routes!(outlook::forecast))
+        .routes(routes!(outlook::calendar))
         .routes(routes!(releases::releases))
         .routes(routes!(journal_lines::list))
         .routes(routes!(sample_batches::list))

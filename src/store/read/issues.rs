@@ -84,6 +84,21 @@ fn rows_from<R: Stored>(table: &str, date: &str) -> String {
 static POSITION_ROWS: Text = Text::new(|| rows_from::<PositionRow>("position", "date"));
 static BOOKED_ROWS: Text = Text::new(|| rows_from::<BookedRow>("booked", "posting_date"));
 
+/// As known at $5, the newest row of each date from the last one before $4 on, of the issues after $2 up to $3.
+static KNOWN_POSITION_ROWS: Text = Text::new(|| {
+    format!(
+        "select {} from first_seen d \
+         join position p on p.entity = d.entity and p.bond_issue = d.bond_issue and p.date = d.date \
+         and p.sequence = (select q.sequence from position q where q.entity = d.entity and q.bond_issue = d.bond_issue \
+         and q.date = d.date and q.sequence <= $5 order by q.sequence desc limit 1) \
+         where d.entity = $1 and d.bond_issue > $2 and d.bond_issue <= $3 and d.axis = 'position' and d.sequence <= $5 \
+         and d.date >= coalesce((select b.date from first_seen b where b.entity = d.entity and b.bond_issue = d.bond_issue \
+         and b.axis = 'position' and b.date < $4 and b.sequence <= $5 order by b.date desc limit 1), $4) \
+         order by d.bond_issue, d.date",
+        PositionRow::columns("p")
+    )
+});
+
 static PAID_COUPONS: Text = Text::new(|| {
     format!(
         "select {} from coupon c where c.entity = $1 and c.bond_issue = $2 and c.sequence <= $3 and c.paid_on is not null \
@@ -205,6 +220,20 @@ impl Reader<'_> {
         date: &str,
     ) -> Result<Vec<PositionRow>, StoreError> {
         self.all(&POSITION_ROWS, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Text(date)]).await
+    }
+
+    /// As known at a sequence, the positions from `date` on of the issues after one id (or after `""`) up to another, by issue and date; each
+    /// issue's are led by that of the last date before it.
+    pub async fn position_rows_known(
+        &mut self,
+        entity: &str,
+        (after, through): (&str, &str),
+        date: &str,
+        known: i64,
+    ) -> Result<Vec<PositionRow>, StoreError> {
+        let ids = [Arg::Text(entity), Arg::Text(after), Arg::Text(through)];
+        let args: Vec<Arg<'_>> = ids.into_iter().chain([Arg::Text(date), Arg::Int(known)]).collect();
+        self.all(&KNOWN_POSITION_ROWS, &args).await
     }
 
     /// The newest booked row of each posting date from `date` on, in order, led by that of the last date before it.

@@ -38,6 +38,7 @@ mod modifications;
 mod natural_keys;
 mod openapi;
 mod opening_balances;
+mod outlook;
 mod pagination;
 mod posting_dates;
 mod previews;

@@ -1,0 +1,184 @@
+//! What lies ahead: the forecast and the calendar.
+
+use axum::extract::State;
+use axum::response::{IntoResponse, Response};
+use serde::{Deserialize, Deserializer, Serialize};
+use utoipa::{IntoParams, ToSchema};
+
+use super::{App, currency, not_future};
+use crate::export::icalendar;
+use crate::http::accept::{Accept, Media, by_accept};
+use crate::http::etag::Answer;
+use crate::http::extract::Path;
+use crate::http::ids::EntityCode;
+use crate::http::openapi::EntityPath;
+use crate::http::page::{Cursor, Limit};
+use crate::http::problem::Problem;
+use crate::http::query::Query;
+use crate::http::wire::{DateString, Timestamp};
+use crate::reading::{Assumed, CalendarDocument, ForecastAsked, ForecastDocument};
+
+/// How many years a look ahead spans at most.
+const YEARS: i16 = 100;
+/// How many conversions can be assumed at once.
+const MOST_ASSUMED: usize = 100;
+
+#[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ForecastQuery {
+    /// The first day.
+    from: DateString,
+    /// The last day, at most a hundred years later. Months are cut to the two.
+    to: DateString,
+    /// Conversions that are assumed, each as bond issue:date:principal, separated by commas. Without them none is.
+    #[param(value_type = Option<String>, example = "")]
+    #[serde(default)]
+    assumed_conversions: AssumedList,
+    /// What was recorded at or before this time; now if absent, never in the future.
+    #[param(inline)]
+    known_at: Option<Timestamp>,
+    /// Of issues in this currency; the functional one if absent.
+    currency: Option<String>,
+    #[serde(default)]
+    #[param(inline)]
+    limit: Limit,
+    /// The next_cursor of the page before.
+    cursor: Option<String>,
+}
+
+/// Conversions as a query lists them.
+#[derive(Default)]
+struct AssumedList {
+    text: String,
+    assumed: Vec<Assumed>,
+}
+
+impl<'de> Deserialize<'de> for AssumedList {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        use serde::de::Error;
+        let text = String::deserialize(deserializer)?;
+        let assumed: Vec<Assumed> =
+            text.split(',').map(|one| assumed(one).map_err(D::Error::custom)).collect::<Result<_, _>>()?;
+        if assumed.len() > MOST_ASSUMED {
+            return Err(D::Error::custom(format!("at most {MOST_ASSUMED} conversions, found {}", assumed.len())));
+        }
+        Ok(Self { text, assumed })
+    }
+}
+
+fn assumed(text: &str) -> Result<Assumed, String> {
+    let mut parts = text.splitn(3, ':');
+    let (Some(bond_issue), Some(date), Some(principal)) = (parts.next(), parts.next(), parts.next()) else {
+        return Err(format!("expected bond issue:date:principal, found {text:?}"));
+    };
+    Ok(Assumed {
+        bond_issue: bond_issue.to_owned(),
+        effective_date: date.parse().map_err(|error| format!("{text:?}: {error}"))?,
+        principal: principal.parse().map_err(|error| format!("{text:?}: {error}"))?,
+    })
+}
+
+#[derive(Serialize)]
+struct Filters<'a> {
+    from: DateString,
+    to: DateString,
+    assumed_conversions: &'a str,
+    currency: Option<&'a str>,
+}
+
+/// Interest, coupons and carrying amounts by month, as far as they can be told
+///
+/// If nothing happens but what is recorded, what is assumed, and repayment at maturity. Nothing of it is posted.
+#[utoipa::path(get, operation_id = "get_forecast", path = "/v1/entities/{entity}/forecast", tag = "reports", params(EntityPath, ForecastQuery),
+    responses((status = 200, description = "The forecast", body = ForecastDocument)))]
+pub async fn forecast(
+    State(app): State<App>,
+    Path(entity): Path<EntityCode>,
+    Query(query): Query<ForecastQuery>,
+) -> Result<Response, Problem> {
+    check_range(query.from, query.to)?;
+    let path = format!("/v1/entities/{}/forecast", entity.as_str());
+    let assumed_conversions = query.assumed_conversions.text.as_str();
+    let filters = Filters { from: query.from, to: query.to, assumed_conversions, currency: query.currency.as_deref() };
+    let asked = not_future(query.known_at)?;
+    let cursor: Option<Cursor<String>> = Cursor::find(query.cursor.as_deref(), &path, &filters, asked)?;
+    let known = app.library.known(entity.as_str(), cursor.as_ref().map(|cursor| cursor.known_at).or(asked)).await?;
+    let after = cursor.map(|cursor| cursor.position).unwrap_or_default();
+    let asked = ForecastAsked {
+        from: query.from.0,
+        to: query.to.0,
+        known,
+        currency: currency(query.currency.as_ref())?,
+        assumed: &query.assumed_conversions.assumed,
+        after: &after,
+        limit: query.limit.get(),
+    };
+    let (mut forecast, next) = app.library.forecast(entity.as_str(), asked).await?;
+    let known_at = known.timestamp().ok_or_else(|| Problem::internal("no time"))?;
+    forecast.next_cursor = next.map(|position| Cursor { position, known_at }.write(&path, &filters)).transpose()?;
+    let next = forecast.next_cursor.clone();
+    Ok(crate::http::page::linked(Answer::ok(forecast).into_response(), next))
+}
+
+fn check_range(from: DateString, to: DateString) -> Result<(), Problem> {
+    if to.0 < from.0 {
+        return Err(super::malformed("to", format!("{to} is before from {from}")));
+    }
+    if to.0.year() - from.0.year() > YEARS {
+        return Err(super::malformed("to", format!("{to} is more than {YEARS} years after from {from}")));
+    }
+    Ok(())
+}
+
+/// In which representation a calendar is wanted, where `Accept` cannot say it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum CalendarFormat {
+    Json,
+    Ics,
+}
+
+impl From<CalendarFormat> for Media {
+    fn from(format: CalendarFormat) -> Media {
+        match format {
+            CalendarFormat::Json => Media::Json,
+            CalendarFormat::Ics => Media::Calendar,
+        }
+    }
+}
+
+#[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct CalendarQuery {
+    /// The first day.
+    from: DateString,
+    /// The last day, at most a hundred years later.
+    to: DateString,
+    /// What was recorded at or before this time; now if absent, never in the future.
+    #[param(inline)]
+    known_at: Option<Timestamp>,
+    /// Of issues in this currency; the functional one if absent.
+    currency: Option<String>,
+    /// Instead of `Accept`.
+    #[param(inline)]
+    format: Option<CalendarFormat>,
+}
+
+/// Coupons, record dates, puts and maturities, with amounts
+#[utoipa::path(get, operation_id = "get_calendar", path = "/v1/entities/{entity}/calendar", tag = "reports", params(EntityPath, CalendarQuery),
+    responses((status = 200, description = "The calendar", content((CalendarDocument = "application/json"), (String = "text/calendar")))))]
+pub async fn calendar(
+    State(app): State<App>,
+    Path(entity): Path<EntityCode>,
+    Query(query): Query<CalendarQuery>,
+    accept: Accept,
+) -> Result<Response, Problem> {
+    check_range(query.from, query.to)?;
+    let known = app.library.known(entity.as_str(), not_future(query.known_at)?).await?;
+    let currency = currency(query.currency.as_ref())?;
+    let found = app.library.calendar(entity.as_str(), (query.from.0, query.to.0), known, currency).await?;
+    match super::among(&[Media::Json, Media::Calendar], query.format, &accept)? {
+        Media::Calendar => Ok(Media::Calendar.answer(icalendar::calendar(&found).map_err(Problem::internal)?)),
+        _ => Ok(by_accept(Answer::ok(found).into_response())),
+    }
+}
