@@ -4,7 +4,7 @@ use jiff::civil::Date;
 
 use crate::accounting::instrument::{Instrument, Moment};
 use crate::accounting::money::{Amount, units_of};
-use crate::accounting::position::{History, PositionRow};
+use crate::accounting::position::{Components, History};
 use crate::accounting::refusal::Refusal;
 
 /// One month, or the part of it that was asked for. All but the first two are credit positive, as the liability is.
@@ -111,7 +111,8 @@ pub fn forecast(instrument: &Instrument, history: &History, months: &[(Date, Dat
 fn of_month(instrument: &Instrument, history: &History, (first, last): (Date, Date)) -> Result<Month, Refusal> {
     let eve = first.yesterday().unwrap_or(first);
     let (opening, closing) = (carried(instrument, history, eve)?, carried(instrument, history, last)?);
-    let accrued = accrued_between(instrument, history, instrument.close_of(eve), instrument.close_of(last))?;
+    let accrued = accrued_at(instrument, history, instrument.close_of(last))?;
+    let accrued = accrued.minus(&accrued_at(instrument, history, instrument.close_of(eve))?)?;
     let mut coupons_due = Amount::ZERO;
     for coupon_date in instrument.dates().coupon_dates_between(eve, last) {
         coupons_due = coupons_due.plus(history.due_with(*coupon_date, instrument)?.total()?)?;
@@ -133,7 +134,7 @@ fn of_month(instrument: &Instrument, history: &History, (first, last): (Date, Da
         principal: closing.principal,
         premium_discount: closing.premium_discount,
         issue_costs: closing.issue_costs,
-        coupon_interest: accrued.interest,
+        coupon_interest: accrued.interest_payable.minus(accrued.interest_receivable)?,
         coupons_due,
         repayment,
     })
@@ -169,45 +170,9 @@ fn carried(instrument: &Instrument, history: &History, date: Date) -> Result<Car
     })
 }
 
-/// What a principal has come to at a moment.
-#[derive(Clone, Copy)]
-struct Reached {
-    premium_discount: Amount,
-    issue_costs: Amount,
-    interest: Amount,
-}
-
-impl Reached {
-    /// By the terms in force immediately before the moment's date where `ends` there what the row says, for a revision on that date
-    /// begins another curve.
-    fn of(row: &PositionRow, instrument: &Instrument, moment: Moment, ends: bool) -> Result<Reached, Refusal> {
-        let version = match ends {
-            true => instrument.on(moment.date.yesterday().unwrap_or(moment.date)),
-            false => instrument,
-        };
-        let due = row.rolled_to(moment.date.max(row.date), instrument)?.interest_due;
-        Ok(Reached {
-            premium_discount: version.premium_discount(row.principal, moment)?,
-            issue_costs: version.issue_costs(row.principal, moment)?,
-            interest: due.plus(version.accrued(row.principal, moment)?)?,
-        })
-    }
-}
-
-/// What accrues from one moment to another: between events on the principal that each of them left, so that what an event moves is no part
-/// of it.
-fn accrued_between(instrument: &Instrument, history: &History, from: Moment, to: Moment) -> Result<Reached, Refusal> {
-    let mut total = Reached { premium_discount: Amount::ZERO, issue_costs: Amount::ZERO, interest: Amount::ZERO };
-    let (mut row, mut at) = (history.at(from.date, instrument)?, from);
-    let later = history.rows().iter().filter(|row| from.date < row.date && row.date <= to.date);
-    let ends = later.map(|next| (instrument.moment_of(next.date), Some(*next))).chain([(to, None)]);
-    for (end, next) in ends {
-        let (was, is) =
-            (Reached::of(&row, instrument, at, false)?, Reached::of(&row, instrument, end, next.is_some())?);
-        total.premium_discount = total.premium_discount.plus(is.premium_discount)?.minus(was.premium_discount)?;
-        total.issue_costs = total.issue_costs.plus(is.issue_costs)?.minus(was.issue_costs)?;
-        total.interest = total.interest.plus(is.interest)?.minus(was.interest)?;
-        (row, at) = (next.unwrap_or(row), end);
-    }
-    Ok(total)
+/// What interest and amortization have come to at a moment: what is carried and due less all that was moved otherwise, as it was posted.
+/// Between two moments it changes by what accruals post.
+fn accrued_at(instrument: &Instrument, history: &History, moment: Moment) -> Result<Components, Refusal> {
+    let moved = history.at(moment.date, instrument)?.moved;
+    history.position(moment, instrument)?.components()?.minus(&moved)
 }

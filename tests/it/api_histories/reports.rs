@@ -37,7 +37,8 @@ impl Snapshots {
         let at = dice.between(0, lives.len() as i64 - 1) as usize;
         let (life, day) = (&lives[at], lives[at].any_day(dice));
         let currency = life.currency.code;
-        let (path, of_issue) = match dice.between(1, 10) {
+        let (path, of_issue) = match dice.between(0, 10) {
+            0 => (format!("/v1/entities/ACME/forecast?from={day}&to={LAST}&currency={currency}"), None),
             1 => (format!("/v1/entities/ACME/rollforward?from={FIRST}&to={day}&currency={currency}"), None),
             2 => (format!("/v1/entities/ACME/trial-balance?as_of={day}&currency={currency}"), None),
             3 => (format!("/v1/entities/ACME/carrying-values?as_of={day}&currency={currency}"), None),
@@ -78,6 +79,7 @@ pub async fn check(service: &Service, lives: &[Life]) {
         if lives.iter().any(|life| life.currency == currency) {
             check_rollforwards(service, currency).await;
             check_trial_balances(service, currency, lives).await;
+            check_forecast(service, currency).await;
         }
     }
 }
@@ -107,6 +109,32 @@ async fn check_rollforwards(service: &Service, currency: Currency) {
     }
     let whole = rollforward(service, FIRST, LAST, currency).await;
     assert_eq!(balances(line(&whole, "closing")), closing, "the years do not add up to the whole");
+}
+
+/// What is forecast of the past is what was posted, year by year, of issues of which nothing was reversed: a reversal may be posted later
+/// than what it reverses.
+async fn check_forecast(service: &Service, currency: Currency) {
+    let path = format!("/v1/entities/ACME/forecast?from={FIRST}&to={LAST}&limit=500&currency={}", currency.code);
+    let document = service.read(&path).await;
+    let told = |issue: &Value, year: i16| -> Decimal {
+        let item = array(&document["items"]).iter().find(|item| item["bond_issue"] == *issue);
+        let months = item.into_iter().flat_map(|item| array(&item["months"]));
+        let of_year = months.filter(|month| text(&month["from"]).starts_with(&year.to_string()));
+        of_year.map(|month| figure(&month["interest_expense"])).sum()
+    };
+    let whole = rollforward(service, FIRST, LAST, currency).await;
+    let is_late = |line: &Value| ["reversal", "prior_period_catch_up"].contains(&text(&line["movement"]));
+    let late = array(&whole["issues"]).iter().filter(|issue| array(&issue["lines"]).iter().any(is_late));
+    let late: Vec<&Value> = late.map(|issue| &issue["bond_issue"]).collect();
+    for year in FIRST.year()..=LAST.year() {
+        let document = rollforward(service, date(year, 1, 1), date(year, 12, 31), currency).await;
+        for issue in array(&document["issues"]).iter().filter(|issue| !late.contains(&&issue["bond_issue"])) {
+            let accrued = ["amortization", "coupon_accrued"];
+            let lines = array(&issue["lines"]).iter().filter(|line| accrued.contains(&text(&line["movement"])));
+            let posted: Decimal = lines.map(|line| figure(&line["expense"])).sum();
+            assert_eq!(told(&issue["bond_issue"], year), posted, "{year} of {path}: {issue}");
+        }
+    }
 }
 
 pub async fn rollforward(service: &Service, from: Date, to: Date, currency: Currency) -> Value {
