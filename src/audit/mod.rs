@@ -25,6 +25,8 @@ impl ContentHash {
             [&entity.entity, &entity.name, &entity.functional_currency, &entity.framework, &entity.fiscal_year_end]
                 .into_iter()
                 .for_each(|text| add(text));
+            // An entity of months hashes as it did before there were others.
+            entity.fiscal_calendar.iter().for_each(|text| add(text));
         }
         for mapping in &rows.account_mappings {
             [&mapping.bond_issue, &mapping.effective_from, &mapping.accounts].into_iter().for_each(|text| add(text));

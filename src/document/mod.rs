@@ -48,7 +48,10 @@ pub use conversion::{ConversionNoticesRequest, ConversionRequest, SettlementDocu
 #[cfg(test)]
 pub use conversion_terms::ConversionDocument;
 pub use destination::{AttemptDocument, DestinationDocument, DestinationRequest, DestinationState, ReplayRequest};
-pub use entity::{AccountDocument, AccountMappingDocument, EntityDocument, FrameworkName};
+pub use entity::{
+    AccountDocument, AccountMappingDocument, EntityDocument, FiscalCalendarDocument, FrameworkName, WeekYearEnd,
+    WeekdayName,
+};
 pub use extinguishment::{ExtinguishmentBlock, RedemptionKindName, RedemptionRequest, RepurchaseRequest};
 pub use journal_line::{Field, JournalLineDocument, Value};
 pub use layout::{

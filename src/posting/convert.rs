@@ -8,6 +8,7 @@ use jiff::civil::Date;
 use super::error::RecordError;
 use super::release::account;
 use crate::accounting::account_mapping::Mapping;
+use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::instrument::{Carried, Effect, Instrument, Moment, Revision, ShareCapital};
 use crate::accounting::journal::{AccountRole, MovementKind};
 use crate::accounting::money::Amount;
@@ -15,12 +16,26 @@ use crate::accounting::position::{Components, PaidCoupon, PositionRow};
 use crate::accounting::transaction::rate_adjustment::{Outcome, Reason};
 use crate::accounting::transaction::reversal::{PostedEntry, PostedLine};
 use crate::accounting::transaction::{BookedRow, ConversionRate, TakenBackLater};
-use crate::document::{AccountDocument, BondIssueDocument, ConversionOptionDocument, StoredRates, StoredRevision};
+use crate::document::{
+    AccountDocument, BondIssueDocument, ConversionOptionDocument, FiscalCalendarDocument, StoredRates, StoredRevision,
+};
 use crate::store;
 
 /// A stored date.
 pub(crate) fn date(text: &str) -> Result<Date, RecordError> {
     text.parse().map_err(|error: jiff::Error| RecordError::corrupt("date", error))
+}
+
+/// An entity's calendar from its row, closed through a day.
+pub fn calendar(row: &store::EntityRow, closed_through: Option<Date>) -> Result<FiscalCalendar, RecordError> {
+    let weeks = weeks(row.fiscal_calendar.as_deref())?.as_ref().map(FiscalCalendarDocument::weeks).transpose()?;
+    Ok(FiscalCalendar::new(&row.fiscal_year_end, closed_through)?.of_weeks(weeks))
+}
+
+/// The stored weeks of an entity's fiscal years, if they are not of months.
+pub fn weeks(stored: Option<&str>) -> Result<Option<FiscalCalendarDocument>, RecordError> {
+    let read = |text| serde_json::from_str(text).map_err(|error| RecordError::corrupt("fiscal calendar", error));
+    stored.map(read).transpose()
 }
 
 /// A recorded issue from its row, as it is after all its `revisions` that stand.

@@ -15,7 +15,7 @@ use super::workspace::Workspace;
 use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::journal::AccountRole;
 use crate::accounting::{Currency, Refusal, identifier};
-use crate::document::{AccountMappingDocument, EntityDocument};
+use crate::document::{AccountMappingDocument, EntityDocument, FiscalCalendarDocument};
 use crate::store::{AccountMappingRow, EntityHeadRow, EntityRow, Reader, Rows};
 
 /// Creates an entity: its row and its head, which is locked by being new.
@@ -42,7 +42,7 @@ pub(super) fn create(
         functional_currency: document.functional_currency.clone(),
         framework: framework_name(document)?,
         fiscal_year_end: document.fiscal_year_end.clone(),
-        fiscal_calendar: None,
+        fiscal_calendar: document.fiscal_calendar.as_ref().map(json).transpose()?,
         lei: document.lei.clone(),
         recorded_at: 0, // given with the stamp
         max_lines_per_batch: document.max_lines_per_batch.map_or(0, i64::from),
@@ -75,6 +75,7 @@ fn check(document: &EntityDocument) -> Result<(), Refusal> {
         return Err(Refusal::invalid("functional_currency", &document.functional_currency, rule));
     }
     FiscalCalendar::new(&document.fiscal_year_end, None)?;
+    document.fiscal_calendar.as_ref().map(FiscalCalendarDocument::weeks).transpose()?;
     if let Some(most) = document.max_lines_per_batch.filter(|most| *most < 2) {
         return Err(Refusal::invalid("max_lines_per_batch", most, "an entry has at least two lines"));
     }

@@ -40,7 +40,7 @@ mod writer;
 
 pub use acknowledge::NotAcknowledged;
 pub use command::{Command, Context, IdempotencyKey, IssueCommand, Reversing, SeriesCommand};
-pub use convert::{booked_row, instrument, mapping, position_row, versions};
+pub use convert::{booked_row, calendar, instrument, mapping, position_row, versions, weeks};
 pub use destination::{Destination, DestinationCommand};
 pub use error::{RecordError, RefusedRow};
 pub use import::{ExistingIssue, ImportAnswer, IssueChecker, IssueDocuments, IssueSource, NumberedIssue};

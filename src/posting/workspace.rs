@@ -23,7 +23,7 @@ pub(super) struct Workspace {
     pub head: store::EntityHeadRow,
     pub framework: Framework,
     pub functional_currency: String,
-    pub fiscal_year_end: String,
+    calendar: FiscalCalendar,
     /// The most lines of a batch.
     pub most_lines: usize,
     pub mapping: Arc<AccountMapping>,
@@ -61,13 +61,14 @@ impl Workspace {
     /// # Errors
     /// When its framework cannot be read.
     pub fn new(head: store::EntityHeadRow, entity: store::EntityRow) -> Result<Workspace, RecordError> {
+        let calendar = convert::calendar(&entity, None)?;
         let framework: FrameworkName = serde_json::from_value(entity.framework.into())
             .map_err(|error| RecordError::corrupt("framework", error))?;
         Ok(Workspace {
             head,
+            calendar,
             framework: framework.into(),
             functional_currency: entity.functional_currency,
-            fiscal_year_end: entity.fiscal_year_end,
             most_lines: usize::try_from(entity.max_lines_per_batch).ok().filter(|most| *most > 0).unwrap_or(usize::MAX),
             mapping: Arc::default(),
             numbers: BTreeMap::new(),
@@ -104,10 +105,10 @@ impl Workspace {
         self.mapping = counters.mapping;
     }
 
-    /// The calendar, closed as far as it is.
+    /// The calendar, closed as far as the head says.
     pub fn calendar(&self) -> Result<FiscalCalendar, RecordError> {
         let closed_through = self.head.closed_through.as_deref().map(convert::date).transpose()?;
-        Ok(FiscalCalendar::new(&self.fiscal_year_end, closed_through)?)
+        Ok(self.calendar.closed(closed_through))
     }
 
     /// Reads issues that are not in memory yet, in one statement.

@@ -216,6 +216,7 @@ fn entity_document(row: EntityRow) -> Result<EntityDocument, ReadError> {
         name: row.name,
         functional_currency: row.functional_currency,
         fiscal_year_end: row.fiscal_year_end,
+        fiscal_calendar: posting::weeks(row.fiscal_calendar.as_deref())?,
         lei: row.lei,
         max_lines_per_batch: u32::try_from(row.max_lines_per_batch).ok().filter(|most| *most > 0),
     })

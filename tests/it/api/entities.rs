@@ -53,6 +53,9 @@ async fn what_is_no_entity_is_refused(service: Service) {
         (json!({"fiscal_year_end": "31-12"}), "/fiscal_year_end"),
         (json!({"lei": "00PW00INVENTED000132"}), "/lei"),
         (json!({"country": "US"}), "/country"),
+        (json!({"fiscal_calendar": {"weeks": "4-5-5", "weekday": "friday"}}), "/fiscal_calendar/weeks"),
+        (json!({"fiscal_calendar": {"weeks": "4-4-5", "weekday": "freya"}}), "/fiscal_calendar/weekday"),
+        (json!({"fiscal_calendar": {"weeks": "4-4-5"}}), "/fiscal_calendar/weekday"),
     ] {
         let answer = service.post(ENTITIES, &entity(changes.clone())).await;
         let detail = answer.refused_at("invalid_field", pointer);

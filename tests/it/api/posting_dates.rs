@@ -2,13 +2,14 @@
 
 use serde_json::json;
 
-use crate::support::client::{Service, array, on_both_engines, text};
+use crate::support::client::{ENTITIES, Service, all_accounts, array, mapping_path, on, on_both_engines, text};
 use crate::support::ledger::lines;
 
 on_both_engines! {
     an_events_own_accrual_is_cut_at_closes_and_ends_on_the_events_date
     the_day_after_a_close_has_nothing_left_to_accrue
     events_may_lie_in_the_future
+    years_of_weeks_cut_where_their_periods_end
 }
 
 /// From 2025-01-15: 16 days to the close of January, then 19 to 2025-02-20, on which the conversion is posted too.
@@ -57,4 +58,32 @@ async fn events_may_lie_in_the_future(service: Service) {
     assert_eq!(answer["position_after"]["principal"], json!("0.00"));
     let last = array(&answer["journal_batches"]).last().expect("a batch");
     assert_eq!(last["posting_date"], json!("2094-12-31"));
+}
+
+/// Years end on the Saturday nearest to 31 January: 2025 on 1 February. The first quarter of 2026 has four weeks to 1 March, four to 29
+/// March and five to 3 May.
+async fn years_of_weeks_cut_where_their_periods_end(service: Service) {
+    let entity = json!({"code": "ACME", "name": "Acme Ferries, Inc.", "functional_currency": "USD", "fiscal_year_end": "01-31",
+        "framework": "us_gaap",
+        "fiscal_calendar": {"weeks": "4-4-5", "weekday": "saturday", "ends": "nearest_month_end"}});
+    assert_eq!(service.post(ENTITIES, &entity).await.created(), entity);
+    assert_eq!(service.read("/v1/entities/ACME").await, entity);
+    service.put(&mapping_path("ACME", "2000-01-01"), &all_accounts()).await.done();
+    let issue = service.issue(json!({})).await;
+    let answer = service.record(&issue, "accruals", json!({"through": "2025-03-31"})).await;
+    let batches = array(&answer["journal_batches"]);
+    let found: Vec<_> = batches.iter().map(|batch| (text(&batch["number"]), text(&batch["posting_date"]))).collect();
+    let expected = [
+        ("ACME-2025-000002", "2025-02-01"),
+        ("ACME-2026-000001", "2025-03-01"),
+        ("ACME-2026-000002", "2025-03-29"),
+        ("ACME-2026-000003", "2025-03-31"),
+    ];
+    assert_eq!(found, expected);
+    // 17 days from 15 January through 1 February at 166.666... a day.
+    assert_eq!(lines(&batches[0])[0], ("interest_expense", "debit", "2833.33"));
+    let path = on(&issue, "reclassifications");
+    let refused = service.post(&path, &json!({"balance_sheet_date": "2025-04-30"})).await;
+    assert!(refused.refused_at("invalid_field", "/balance_sheet_date").contains("2025-05-03"));
+    service.post(&path, &json!({"balance_sheet_date": "2025-05-03"})).await.done();
 }
