@@ -10,6 +10,7 @@
 //! - [`store`]: SQLite and PostgreSQL behind one face. No other module knows SQL.
 //! - [`posting`]: load, decide, append; the one writer of a process. [`audit`]: the hash chain, and its verification.
 //! - [`reading`]: rows given to reports, as documents. [`export`]: representations other than JSON.
+//! - [`closing`]: what stands in the way of closing a fiscal period.
 //! - [`delivery`]: push of releases to the addresses that an entity names.
 //! - [`http`]: the edge, one file a resource. [`import`]: issues in bulk. [`auth`]: tokens and roles.
 //! - [`config`], [`cli`], [`app`], [`service`], [`stop`]: how it is started, put together and ended. [`demo`]: an invented portfolio.
@@ -23,6 +24,7 @@ pub mod app;
 pub mod audit;
 pub mod auth;
 pub mod cli;
+pub mod closing;
 pub mod config;
 pub mod delivery;
 pub mod demo;

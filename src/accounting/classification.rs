@@ -166,9 +166,7 @@ fn grounds(
         let detail = format!("it {tense} on {}", terms.maturity_date);
         grounds.push(reason("matures_within_one_year", "ASC 210-10-45-9", detail));
     }
-    let end = terms.amortization_end.filter(|end| *end < terms.maturity_date);
-    let puts = terms.put_dates.iter().copied().chain(end).filter(|put| *put > date && *put <= within);
-    if let Some(put) = puts.min() {
+    if let Some(put) = terms.puts().filter(|put| *put > date && *put <= within).min() {
         let detail = format!("holders may demand repayment on {put}");
         grounds.push(reason("put_within_one_year", "ASC 470-10-45-10", detail));
     }

@@ -8,7 +8,7 @@ pub mod verify;
 use sha2::{Digest, Sha256};
 
 use crate::document::hex;
-use crate::store::{RecordRow, Rows};
+use crate::store::{PeriodCloseRow, RecordRow, Rows};
 
 /// The hash over what a command recorded: terms, mappings, layouts, events and the hashes of its batches, each with its length before it.
 #[derive(Clone, Debug, Default)]
@@ -34,6 +34,9 @@ impl ContentHash {
         for layout in &rows.layouts {
             [&layout.name, &layout.version.to_string(), &layout.document].into_iter().for_each(|text| add(text));
         }
+        for close in &rows.period_closes {
+            add(&close.content_sha256);
+        }
         for issue in &rows.bond_issues {
             [&issue.id, &issue.terms, &issue.rates].into_iter().for_each(|text| add(text));
         }
@@ -58,6 +61,33 @@ impl ContentHash {
     pub fn finish(self) -> String {
         hex(&self.0.finalize())
     }
+}
+
+/// The hash of a close or reopen: over all its own fields.
+pub fn close_hash(row: &PeriodCloseRow) -> String {
+    let (sequence, recorded_at) = (row.sequence.to_string(), row.recorded_at.to_string());
+    let maybe = |text: &Option<String>| text.clone().unwrap_or_default();
+    let (locked_from, reason, name) = (maybe(&row.locked_from), maybe(&row.reason), maybe(&row.name));
+    let fields = [
+        &row.entity,
+        &sequence,
+        &recorded_at,
+        &row.kind,
+        &row.period,
+        &row.first_day,
+        &row.last_day,
+        &locked_from,
+        &reason,
+        &name,
+        &row.waivers,
+        &row.answer,
+    ];
+    let mut hash = Sha256::new();
+    for field in fields {
+        hash.update((field.len() as u64).to_be_bytes());
+        hash.update(field.as_bytes());
+    }
+    hex(&hash.finalize())
 }
 
 /// The hash of a record: over the hash of the one before it in its entity and all its own fields.

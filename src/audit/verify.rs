@@ -2,8 +2,10 @@
 
 use std::fmt;
 
-use super::link_hash;
-use crate::posting::{RecordError, ReleaseAccounts, render};
+use jiff::civil::Date;
+
+use super::{close_hash, link_hash};
+use crate::posting::{CLOSE, RecordError, ReleaseAccounts, render};
 use crate::store::{BatchFilter, Store};
 
 const PAGE: i64 = 500;
@@ -61,6 +63,7 @@ pub async fn verify(store: &Store) -> Result<Report, RecordError> {
             records(store, &head.entity, (head.sequence, &head.hash), &mut report).await?;
             batches(store, &head.entity, &mut report).await?;
             releases(store, &head.entity, head.release, &mut report).await?;
+            closes(store, &head.entity, head.closed_through.as_deref(), &mut report).await?;
             ties(store, &head.entity, head.sequence, &mut report).await?;
         }
     }
@@ -140,6 +143,33 @@ async fn releases(store: &Store, entity: &str, newest: i64, report: &mut Report)
     }
     if after != newest {
         report.breaks.push(format!("{entity}: the head is at release {newest} and the last release is {after}"));
+    }
+    Ok(())
+}
+
+/// Closes and reopens hash as they did, and leave the books closed as far as the head says.
+async fn closes(
+    store: &Store,
+    entity: &str,
+    closed_through: Option<&str>,
+    report: &mut Report,
+) -> Result<(), RecordError> {
+    let mut closed = None;
+    for row in store.reading().await?.reader().period_closes(entity).await? {
+        if close_hash(&row) != row.content_sha256 {
+            report.breaks.push(format!("{entity}: the hash of the {} of {} does not fit", row.kind, row.period));
+        }
+        let day = |text: &str| text.parse::<Date>().map_err(|error| RecordError::corrupt("date", error));
+        closed = match row.kind == CLOSE {
+            true => Some(day(&row.last_day)?),
+            false => day(&row.first_day)?.yesterday().ok(),
+        };
+    }
+    let closed = closed.map(|date| date.to_string());
+    if closed.as_deref() != closed_through {
+        let said = |date: Option<&str>| date.unwrap_or("nothing").to_owned();
+        let (head, rows) = (said(closed_through), said(closed.as_deref()));
+        report.breaks.push(format!("{entity}: the head is closed through {head}, and its closes through {rows}"));
     }
     Ok(())
 }

@@ -168,6 +168,8 @@ impl Portfolio {
                 }
             }
             Command::MapAccounts { .. }
+            | Command::ClosePeriod { .. }
+            | Command::ReopenPeriod { .. }
             | Command::StoreLayout { .. }
             | Command::OnSeries { .. }
             | Command::ConvertMany { .. }

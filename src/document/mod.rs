@@ -7,6 +7,7 @@ mod batch;
 mod bond_issue;
 mod carrying_value;
 mod classification;
+mod closing;
 mod commands;
 mod conversion;
 mod conversion_terms;
@@ -40,6 +41,10 @@ pub use bond_issue::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, 
 pub use carrying_value::{CarryingValueDocument, ComponentsDocument, ReconcilingItem};
 pub use classification::{
     ClassificationDocument, DebtDocument, ReclassificationBlock, ReclassificationRequest, ReclassifiedDocument,
+};
+pub use closing::{
+    CloseRequest, ExpectedName, InTheWay, PeriodCloseDocument, PeriodClosed, PeriodDocument, PeriodReopenDocument,
+    PeriodReopened, PeriodStatus, PeriodsDocument, ReopenRequest, WaiverDocument,
 };
 pub use commands::{
     AccrualRequest, CouponPaymentRequest, CriteriaDocument, InducementRequest, OtherConsiderationDocument,

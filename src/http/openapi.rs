@@ -126,7 +126,8 @@ fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
         }
         StatusCode::PRECONDITION_FAILED => records && named("If-Match"),
         StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE => body,
-        StatusCode::UNPROCESSABLE_ENTITY => body || records,
+        // A period in a path or a query is read as a body's fields are.
+        StatusCode::UNPROCESSABLE_ENTITY => body || records || named("period"),
         StatusCode::INTERNAL_SERVER_ERROR | StatusCode::SERVICE_UNAVAILABLE => true,
         // No operation that exists refuses its own method.
         _ => false,
@@ -232,6 +233,19 @@ impl IntoParams for LayoutPath {
         vec![
             path_parameter("entity", "The code of an entity.", super::ids::EntityCode::schema()),
             path_parameter("name", "The name of a layout.", name.into()),
+        ]
+    }
+}
+
+/// The path parameters `{entity}` and `{period}`, for `params(PeriodPath)`.
+pub struct PeriodPath;
+
+impl IntoParams for PeriodPath {
+    fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Vec<Parameter> {
+        let name = ObjectBuilder::new().schema_type(Type::String).pattern(Some("^[0-9]{4}-(0[1-9]|1[0-2])$"));
+        vec![
+            path_parameter("entity", "The code of an entity.", super::ids::EntityCode::schema()),
+            path_parameter("period", "A fiscal year and the number of a period in it.", name.into()),
         ]
     }
 }

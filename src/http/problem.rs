@@ -55,7 +55,8 @@ pub struct FieldError {
     /// What to change.
     #[schema(example = "expected a decimal in a string such as \"1024.42\", found the number 1024.42")]
     pub detail: String,
-    /// Of a row of a list: why that row is refused, as the code that it would have been refused with alone.
+    /// Of a row of a list: why that row is refused, as the code that it would have been refused with alone. Of several things that stand in
+    /// the way: which kind it is.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = "exceeds_outstanding")]
     pub code: Option<&'static str>,

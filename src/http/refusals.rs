@@ -5,7 +5,7 @@ use axum::http::StatusCode;
 use super::problem::{self, FieldError, Kind, Problem};
 use crate::accounting::Refusal;
 use crate::delivery::Inadmissible;
-use crate::posting::{RecordError, RefusedRow};
+use crate::posting::{NotClosed, RecordError, RefusedRow};
 use crate::store::StoreError;
 
 macro_rules! refusals {
@@ -81,6 +81,14 @@ refusals! {
         "A text holds a character that ISO 8859-1 does not have; change the text, or state a replacement or UTF-8 in the layout.";
     "entity_exists" CONFLICT "The entity exists already",
         "Entity codes are given once and never change.";
+    "period_not_ready" CONFLICT "Something stands in the way of closing the period",
+        "Every role has an account, everything ties, and what is expected by the last day is recorded or waived; the errors name each thing.";
+    "period_closed" CONFLICT "The period is closed already",
+        "It was closed with other waivers, or together with a later period.";
+    "period_not_next" CONFLICT "An earlier period comes first",
+        "Periods are closed in order; the detail names the next one.";
+    "period_not_last_closed" CONFLICT "The period is not the last closed one",
+        "Only the last closed period is opened again, so that periods are closed without gap.";
     "destination_exists" CONFLICT "The destination exists already",
         "A name stands for one destination of an entity for good, and its address never changes; make another one.";
     "destination_closed" CONFLICT "The destination is closed",
@@ -115,6 +123,18 @@ impl From<Inadmissible> for Problem {
     }
 }
 
+/// What can be waived points to where its waiver would stand.
+fn not_closed(why: &NotClosed) -> Problem {
+    let problem = Problem::new(kind(why.code()), why.to_string());
+    let NotClosed::NotReady { in_the_way, .. } = why else { return problem };
+    let errors = in_the_way.iter().map(|item| {
+        let pointer = if item.expected.is_some() { "/waivers/-" } else { "" };
+        FieldError { code: Some(item.code), ..FieldError::new(pointer, item.detail.as_str()) }
+    });
+    let listed = serde_json::to_value(in_the_way).unwrap_or_default();
+    problem.with_errors(errors.collect()).with_figure("in_the_way", listed)
+}
+
 impl From<RecordError> for Problem {
     fn from(error: RecordError) -> Problem {
         match error {
@@ -125,6 +145,11 @@ impl From<RecordError> for Problem {
             }
             RecordError::RowsRefused { rows, of } => rows_refused(rows, of),
             RecordError::LinesRefused(rows) => lines_refused(rows),
+            RecordError::NotClosed(why) => not_closed(&why),
+            RecordError::WrongWaiver(wrong) => {
+                let field = if wrong.field.is_empty() { String::new() } else { format!("/{}", wrong.field) };
+                Problem::invalid_field(format!("/waivers/{}{field}", wrong.at), wrong.detail)
+            }
             RecordError::NotFound(what) => Problem::not_found(what),
             RecordError::ReferenceInUse { ref id, .. } => {
                 let id = id.clone();

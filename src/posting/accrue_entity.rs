@@ -22,12 +22,12 @@ use crate::store::{Reader, Rows};
 const PAGE: i64 = 500;
 
 /// What an accrual of an entity came to before it is stamped.
-struct Accrued {
-    drafts: Vec<Draft>,
-    skipped: Vec<SkippedIssue>,
+pub(super) struct Accrued {
+    pub drafts: Vec<Draft>,
+    pub skipped: Vec<SkippedIssue>,
 }
 
-async fn decide(
+pub(super) async fn decide(
     workspace: &Workspace,
     request: &AccrualRequest,
     reader: &mut Reader<'_>,
@@ -95,7 +95,7 @@ pub(super) async fn record(
 ) -> Result<Done, RecordError> {
     let Accrued { drafts, skipped } = decide(workspace, request, reader).await?;
     if session.context.preview_sha256.is_some() {
-        let heads = heads(Drafts { drafts: &drafts, events: &[] }.batches(workspace, None)?.iter());
+        let heads = heads(&drafts, workspace)?;
         preview::check(session.context.preview_sha256.as_ref(), &answer(request, heads, skipped.clone()))?;
     }
     let entity = workspace.head.entity.clone();
@@ -104,47 +104,79 @@ pub(super) async fn record(
         return session.nothing_to_do(&entity, recorded, reader).await;
     }
     let stamp = session.stamp(workspace);
-    let event = |_| EventKey { id: new_id(&entity), sequence: stamp.sequence };
-    let events: Vec<EventKey> = drafts.iter().map(event).collect();
-    let (mut rows, mut content) = (Rows::default(), ContentHash::default());
-    for (draft, event) in drafts.iter().zip(&events) {
-        content.add(&Rows { events: vec![draft::event_row(&entity, draft, &event.id, &stamp)], ..Rows::default() });
-        workspace.forget(draft.bond_issue.as_deref().unwrap_or_default());
-    }
-    let batches = Drafts { drafts: &drafts, events: &events }.batches(workspace, Some(&stamp))?;
-    for batch in &batches {
-        rows.extend(batch.own_rows(&stamp)?);
-    }
+    let (stamped, mut rows, mut content) = Stamped::new(drafts, workspace, stamp.clone())?;
     if let Some(reference) = &request.reference {
-        rows.natural_keys.push(session.natural_key(workspace, "accrual", reference, &events[0].id));
+        rows.natural_keys.push(session.natural_key(workspace, "accrual", reference, &stamped.events[0].id));
     }
     content.add(&rows);
-    let recorded = Recorded::new(CREATED, &answer(request, heads(batches.iter()), skipped))?;
+    let recorded = Recorded::new(CREATED, &answer(request, stamped.heads(), skipped))?;
     session.finish_with(workspace, &stamp, ("entity_accrual", &entity), content, &mut rows, &recorded)?;
-    let pages = pages(entity, stamp, drafts, events, batches);
-    Ok(Done { pages: Some(pages), ..Done::new(recorded, rows) })
+    Ok(Done { pages: Some(stamped.pages()), ..Done::new(recorded, rows) })
 }
 
-/// The rows of events, then of entries. Those of ten thousand issues would take ten times the memory of their drafts.
-fn pages(entity: String, stamp: Stamp, drafts: Vec<Draft>, events: Vec<EventKey>, batches: Vec<Batch>) -> Pages {
-    let of_events = batch::pages(drafts.len()).map(|page| (None, page));
-    let of_entries =
-        batches.iter().enumerate().flat_map(|(at, batch)| batch::pages(batch.len()).map(move |page| (Some(at), page)));
-    let pages: Vec<_> = of_events.chain(of_entries).collect();
-    Box::new(pages.into_iter().map(move |(at, page)| match at.map(|at| &batches[at]) {
-        Some(batch) => batch.entry_rows(Drafts { drafts: &drafts, events: &events }, page, &stamp),
-        None => {
-            let mut rows = Rows::default();
-            for (draft, event) in drafts[page.clone()].iter().zip(&events[page]) {
-                rows.extend(draft::event_rows(&entity, draft, &event.id, &stamp)?);
-            }
-            Ok(rows)
+/// Drafts with what they are given when they are recorded.
+pub(super) struct Stamped {
+    entity: String,
+    stamp: Stamp,
+    drafts: Vec<Draft>,
+    events: Vec<EventKey>,
+    batches: Vec<Batch>,
+}
+
+impl Stamped {
+    /// Gives them ids, numbers and releases: with the rows of the batches themselves, and a hash that holds the events.
+    ///
+    /// # Errors
+    /// When totals leave 64 bits.
+    pub fn new(
+        drafts: Vec<Draft>,
+        workspace: &mut Workspace,
+        stamp: Stamp,
+    ) -> Result<(Stamped, Rows, ContentHash), RecordError> {
+        let entity = workspace.head.entity.clone();
+        let event = |_| EventKey { id: new_id(&entity), sequence: stamp.sequence };
+        let events: Vec<EventKey> = drafts.iter().map(event).collect();
+        let (mut rows, mut content) = (Rows::default(), ContentHash::default());
+        for (draft, event) in drafts.iter().zip(&events) {
+            content.add(&Rows { events: vec![draft::event_row(&entity, draft, &event.id, &stamp)], ..Rows::default() });
+            workspace.forget(draft.bond_issue.as_deref().unwrap_or_default());
         }
-    }))
+        let batches = Drafts { drafts: &drafts, events: &events }.batches(workspace, Some(&stamp))?;
+        for batch in &batches {
+            rows.extend(batch.own_rows(&stamp)?);
+        }
+        Ok((Stamped { entity, stamp, drafts, events, batches }, rows, content))
+    }
+
+    pub fn heads(&self) -> Vec<BatchHeadDocument> {
+        self.batches.iter().map(Batch::head).collect()
+    }
+
+    /// The rows of events, then of entries. Those of ten thousand issues would take ten times the memory of their drafts.
+    pub fn pages(self) -> Pages {
+        let Stamped { entity, stamp, drafts, events, batches } = self;
+        let of_events = batch::pages(drafts.len()).map(|page| (None, page));
+        let of_entries = batches
+            .iter()
+            .enumerate()
+            .flat_map(|(at, batch)| batch::pages(batch.len()).map(move |page| (Some(at), page)));
+        let pages: Vec<_> = of_events.chain(of_entries).collect();
+        Box::new(pages.into_iter().map(move |(at, page)| match at.map(|at| &batches[at]) {
+            Some(batch) => batch.entry_rows(Drafts { drafts: &drafts, events: &events }, page, &stamp),
+            None => {
+                let mut rows = Rows::default();
+                for (draft, event) in drafts[page.clone()].iter().zip(&events[page]) {
+                    rows.extend(draft::event_rows(&entity, draft, &event.id, &stamp)?);
+                }
+                Ok(rows)
+            }
+        }))
+    }
 }
 
-fn heads<'a>(batches: impl Iterator<Item = &'a Batch>) -> Vec<BatchHeadDocument> {
-    batches.map(Batch::head).collect()
+/// The batches of a preview, without entries.
+pub(super) fn heads(drafts: &[Draft], workspace: &mut Workspace) -> Result<Vec<BatchHeadDocument>, RecordError> {
+    Ok(Drafts { drafts, events: &[] }.batches(workspace, None)?.iter().map(Batch::head).collect())
 }
 
 /// What recording the accrual would answer.
@@ -157,8 +189,8 @@ pub(super) async fn preview(
     reader: &mut Reader<'_>,
 ) -> Result<Recorded, RecordError> {
     let accrued = decide(workspace, request, reader).await?;
-    let batches = Drafts { drafts: &accrued.drafts, events: &[] }.batches(workspace, None)?;
-    let mut answer = answer(request, heads(batches.iter()), accrued.skipped);
+    let heads = heads(&accrued.drafts, workspace)?;
+    let mut answer = answer(request, heads, accrued.skipped);
     answer.preview_sha256 = Some(preview::hash(&answer)?);
     Recorded::new(OK, &answer)
 }

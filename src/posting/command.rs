@@ -7,10 +7,10 @@ use jiff::civil::Date;
 use super::destination::DestinationCommand;
 use super::import::IssueSource;
 use crate::document::{
-    AccountMappingDocument, AccrualRequest, AcknowledgementRequest, BondIssueDocument, ConversionRequest,
+    AccountMappingDocument, AccrualRequest, AcknowledgementRequest, BondIssueDocument, CloseRequest, ConversionRequest,
     CouponPaymentRequest, EntityDocument, EstimateRequest, InducementRequest, IssueCostAdjustmentRequest, Layout,
-    ModificationRequest, RateAdjustmentRequest, ReclassificationRequest, RedemptionRequest, RepurchaseRequest,
-    ReversalRequest,
+    ModificationRequest, RateAdjustmentRequest, ReclassificationRequest, RedemptionRequest, ReopenRequest,
+    RepurchaseRequest, ReversalRequest,
 };
 
 /// A command to record.
@@ -67,6 +67,16 @@ pub enum Command {
     ReleaseAgain {
         entity: String,
         batch: String,
+    },
+    ClosePeriod {
+        entity: String,
+        period: String,
+        request: CloseRequest,
+    },
+    ReopenPeriod {
+        entity: String,
+        period: String,
+        request: ReopenRequest,
     },
 }
 
@@ -143,6 +153,8 @@ impl Command {
             | Command::ImportIssues { entity, .. }
             | Command::Acknowledge { entity, .. }
             | Command::ReleaseAgain { entity, .. }
+            | Command::ClosePeriod { entity, .. }
+            | Command::ReopenPeriod { entity, .. }
             | Command::OnSeries { entity, .. }
             | Command::OnDestination { entity, .. } => entity,
         }
@@ -174,6 +186,8 @@ impl Command {
             | Command::ImportIssues { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. }
+            | Command::ClosePeriod { .. }
+            | Command::ReopenPeriod { .. }
             | Command::OnDestination { .. } => None,
         }
     }

@@ -214,7 +214,7 @@ pub fn booked_row(row: &store::BookedRow) -> Result<BookedRow, RecordError> {
 }
 
 /// A coupon as it was paid, from its row; `None` from the row of a payment taken back.
-pub(super) fn paid_coupon(row: &store::CouponRow) -> Result<Option<PaidCoupon>, RecordError> {
+pub(crate) fn paid_coupon(row: &store::CouponRow) -> Result<Option<PaidCoupon>, RecordError> {
     let Some(paid_on) = &row.paid_on else { return Ok(None) };
     Ok(Some(PaidCoupon {
         coupon_date: date(&row.coupon_date)?,

@@ -1,7 +1,9 @@
 //! Why a command was not recorded.
 
 use super::acknowledge::NotAcknowledged;
+use super::close::NotClosed;
 use crate::accounting::Refusal;
+use crate::closing::WrongWaiver;
 use crate::store::{Constraint, StoreError};
 
 /// Why a command was not recorded. Nothing of it was kept.
@@ -22,6 +24,12 @@ pub enum RecordError {
     /// The ledger's answer cannot be taken.
     #[error(transparent)]
     NotAcknowledged(#[from] NotAcknowledged),
+    /// A period cannot be closed or opened now.
+    #[error(transparent)]
+    NotClosed(#[from] NotClosed),
+    /// A waiver of a close cannot be taken.
+    #[error(transparent)]
+    WrongWaiver(#[from] WrongWaiver),
     /// The reference names something else already.
     #[error("the reference {reference:?} is in use already by the {kind} {id}; give another one, or use that")]
     ReferenceInUse { kind: &'static str, reference: String, id: String },

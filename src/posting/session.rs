@@ -13,7 +13,7 @@ use super::grouping::Drafts;
 use super::record::{CREATED, Done, OK, json};
 use super::recorder::Recorded;
 use super::workspace::{IssueState, Workspace};
-use super::{acknowledge, destination, entity, notices, preview, series};
+use super::{acknowledge, close, destination, entity, notices, preview, reopen, series};
 use crate::document::{BondIssueAnswer, BondIssueDocument, EffectiveRateDocument, RecordingAnswer, StoredRates, hex};
 use crate::store::{BondIssueRow, Reader, Rows};
 
@@ -49,6 +49,8 @@ impl Session<'_> {
             | Command::ConvertMany { .. }
             | Command::Acknowledge { .. }
             | Command::ReleaseAgain { .. }
+            | Command::ClosePeriod { .. }
+            | Command::ReopenPeriod { .. }
             | Command::OnDestination { .. } => true,
             Command::Issue(document) => document.series.is_some(),
             Command::CreateEntity(_) | Command::ImportIssues { .. } => false,
@@ -98,6 +100,10 @@ impl Session<'_> {
             Command::AccrueEntity { request, .. } => {
                 super::accrue_entity::record(self, workspace, request, reader).await
             }
+            Command::ClosePeriod { period, request, .. } => {
+                close::record(self, workspace, (period, request), reader).await
+            }
+            Command::ReopenPeriod { period, request, .. } => reopen::record(self, workspace, (period, request)),
             Command::OnIssue { bond_issue, command, .. } => self.on_issue(bond_issue, command, workspace, reader).await,
         }
     }
@@ -150,6 +156,8 @@ impl Session<'_> {
                 acknowledge::preview(entity, batch, request, reader).await
             }
             Command::ReleaseAgain { batch, .. } => acknowledge::preview_release(self, workspace, batch, reader).await,
+            Command::ClosePeriod { period, request, .. } => close::preview(workspace, (period, request), reader).await,
+            Command::ReopenPeriod { period, request, .. } => reopen::preview(workspace, (period, request)),
             Command::CreateEntity(_)
             | Command::ImportIssues { .. }
             | Command::MapAccounts { .. }

@@ -145,6 +145,12 @@ impl Workspace {
         self.issues.insert(id, state);
     }
 
+    /// Closes the books through a day, or opens them after it. The books of issues in memory have the old calendar, and are forgotten.
+    pub fn close_through(&mut self, last_day: Option<Date>) {
+        self.head.closed_through = last_day.map(|date| date.to_string());
+        self.issues.clear();
+    }
+
     /// Forgets an issue, so that the next command reads it again.
     pub fn forget(&mut self, id: &str) {
         self.issues.remove(id);

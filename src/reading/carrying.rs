@@ -17,7 +17,10 @@ use crate::document::wire::Timestamp;
 use crate::document::{CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem};
 use crate::posting::{self, RecordError};
 use crate::reports::carrying_value::{CarryingValue, InForce, carrying_value};
-use crate::store::{Asked, BookedRow, Dates, InForce as InForceRows, OutOfPeriod, PositionRow, WrittenBy};
+use crate::store::{
+    Asked, BookedRow, Carrying, Dates, InForce as InForceRows, OutOfPeriod, PositionRow, Reader, RecordedRevision,
+    WrittenBy,
+};
 
 /// How many issues are read at once.
 const PAGE: i64 = 500;
@@ -39,12 +42,64 @@ pub struct CarryingValues {
 }
 
 /// One issue's rows made into its carrying value.
-pub(super) struct Valued {
-    pub issued: Arc<Issued>,
+pub(crate) struct Valued {
+    pub(super) issued: Arc<Issued>,
     /// The issue as it was known.
     pub instrument: Arc<Instrument>,
     pub value: CarryingValue,
     items: Vec<ReconcilingItem>,
+}
+
+/// A walk over an entity's issues, a page at a time, with what makes their rows into carrying values.
+pub(crate) struct Walk<'a> {
+    entity: &'a str,
+    as_of: Date,
+    known: i64,
+    revisions: Vec<RecordedRevision>,
+    late: HashMap<String, Vec<OutOfPeriod>>,
+    after: String,
+}
+
+impl<'a> Walk<'a> {
+    /// Begins it at the close of `as_of`, as known at the sequence `known`.
+    pub async fn begin(
+        entity: &'a str,
+        as_of: Date,
+        known: i64,
+        reader: &mut Reader<'_>,
+    ) -> Result<Walk<'a>, ReadError> {
+        let mut late: HashMap<String, Vec<OutOfPeriod>> = HashMap::new();
+        for item in reader.out_of_period(entity, None, &as_of.to_string(), known).await? {
+            late.entry(item.bond_issue.clone()).or_default().push(item);
+        }
+        let revisions = reader.revisions_of_entity(entity).await?;
+        Ok(Walk { entity, as_of, known, revisions, late, after: String::new() })
+    }
+
+    /// The rows of the next issues in order of id; none after the last.
+    pub async fn page(&mut self, reader: &mut Reader<'_>) -> Result<Vec<Carrying>, ReadError> {
+        let page = reader.carrying_page(self.entity, &self.as_of.to_string(), self.known, &self.after, PAGE).await?;
+        if let Some(last) = page.last() {
+            self.after.clone_from(&last.issue.id);
+        }
+        Ok(page)
+    }
+
+    /// The carrying value of an issue by its rows.
+    pub fn value(&self, rows: &Carrying) -> Result<Valued, ReadError> {
+        let id = &rows.issue.id;
+        let from = self.revisions.partition_point(|recorded| recorded.revision.bond_issue < *id);
+        let count = self.revisions[from..].partition_point(|recorded| recorded.revision.bond_issue == *id);
+        let issued = Arc::new(Issued::read(&rows.issue, &self.revisions[from..from + count])?);
+        let in_force = Rows {
+            position: rows.position.as_ref(),
+            booked: rows.booked.as_ref(),
+            accrued_position: rows.accrued_position.as_ref(),
+            taken_back_by: rows.taken_back_by.as_ref(),
+        };
+        let late: Vec<&OutOfPeriod> = self.late.get(id).into_iter().flatten().collect();
+        value(issued, self.known, in_force, self.as_of, &late)
+    }
 }
 
 impl Library {
@@ -165,19 +220,14 @@ impl Library {
         let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
         let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
         let date = as_of.to_string();
-        let late = reader.out_of_period(entity, None, &date, known.sequence).await?;
-        let mut late_of: HashMap<&str, Vec<&OutOfPeriod>> = HashMap::new();
-        for item in &late {
-            late_of.entry(item.bond_issue.as_str()).or_default().push(item);
-        }
-        let revisions = reader.revisions_of_entity(entity).await?;
+        let mut walk = Walk::begin(entity, as_of, known.sequence, &mut reader).await?;
         let (mut items, mut total, mut others) = (Vec::new(), Components::default(), Vec::new());
-        let (mut read_after, mut last_kept) = (String::new(), None);
-        let mut more = false;
+        let (mut last_kept, mut more) = (None, false);
         loop {
-            let page = reader.carrying_page(entity, &date, known.sequence, &read_after, PAGE).await?;
-            let Some(last) = page.last() else { break };
-            read_after.clone_from(&last.issue.id);
+            let page = walk.page(&mut reader).await?;
+            if page.is_empty() {
+                break;
+            }
             for rows in &page {
                 let id = &rows.issue.id;
                 if rows.issue.currency != currency.code() {
@@ -186,17 +236,7 @@ impl Library {
                     }
                     continue;
                 }
-                let from = revisions.partition_point(|recorded| recorded.revision.bond_issue < *id);
-                let count = revisions[from..].partition_point(|recorded| recorded.revision.bond_issue == *id);
-                let issued = Arc::new(Issued::read(&rows.issue, &revisions[from..from + count])?);
-                let in_force = Rows {
-                    position: rows.position.as_ref(),
-                    booked: rows.booked.as_ref(),
-                    accrued_position: rows.accrued_position.as_ref(),
-                    taken_back_by: rows.taken_back_by.as_ref(),
-                };
-                let late = late_of.get(id.as_str()).map_or(&[] as &[_], Vec::as_slice);
-                let valued = value(issued, known.sequence, in_force, as_of, late)?;
+                let valued = walk.value(rows)?;
                 let components = match basis {
                     Basis::Effective => valued.value.position.components()?,
                     Basis::Posted => valued.value.booked,

@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{Library, ReadError, known};
+use super::{Known, Library, ReadError, known};
 use crate::accounting::Currency;
 use crate::accounting::journal::AccountRole;
 use crate::accounting::money::Amount;
@@ -107,46 +107,93 @@ impl Library {
         let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
         let known = known(&mut reader, entity, at).await?;
         let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
+        report(entity, (from, to), known, currency, &mut reader).await
+    }
+}
+
+/// The report, of what is read.
+pub(super) async fn report(
+    entity: &str,
+    (from, to): (Date, Date),
+    known: Known,
+    currency: Currency,
+    reader: &mut Reader<'_>,
+) -> Result<RollforwardDocument, ReadError> {
+    let rolled = Rolled::read(entity, (from, to), known.sequence, currency, reader).await?;
+    let period = (from.to_string(), to.to_string());
+    let batches = batches(reader, entity, (&period.0, &period.1), known.sequence, currency).await?;
+    let mut issues = Vec::new();
+    for (id, issue) in &rolled.issues {
+        let of = |stored: &str| batches.get(&(id.clone(), stored.to_owned())).cloned().unwrap_or_default();
+        let lines = rolled.lines_of(id)?;
+        let lines = lines.iter().map(|line| shown(line, currency, of)).collect::<Result<_, _>>()?;
+        issues.push(IssueRollforward { bond_issue: id.clone(), reference: issue.reference.clone(), lines });
+    }
+    let of = |stored: &str| {
+        let of_movement = batches.iter().filter(|((_, movement), _)| movement == stored);
+        let numbers: BTreeSet<&String> = of_movement.flat_map(|(_, numbers)| numbers.iter()).collect();
+        numbers.into_iter().cloned().collect()
+    };
+    let other_currencies = reader.currencies(entity, known.sequence).await?;
+    Ok(RollforwardDocument {
+        entity: entity.to_owned(),
+        from: period.0,
+        to: period.1,
+        currency: currency.code().to_owned(),
+        other_currencies: other_currencies.into_iter().filter(|other| other != currency.code()).collect(),
+        known_at: known.text(),
+        issues,
+        total: rolled.total.iter().map(|line| shown(line, currency, of)).collect::<Result<_, _>>()?,
+        tie_out: rolled.checks.iter().map(|check| tie_out(check, currency)).collect::<Result<_, _>>()?,
+        caution: super::CAUTION.to_owned(),
+    })
+}
+
+/// What a rollforward is made of.
+pub(crate) struct Rolled {
+    /// The issues that there are, by id.
+    pub issues: BTreeMap<String, RolledIssue>,
+    opening: Movements,
+    movements: Movements,
+    total: Vec<MovementLine>,
+    pub checks: Vec<rollforward::Check>,
+}
+
+/// An issue of a rollforward.
+pub(crate) struct RolledIssue {
+    pub reference: String,
+    /// What its booked row holds at the end.
+    pub booked: Sums,
+}
+
+impl Rolled {
+    /// Reads the figures of a period by posting date.
+    pub async fn read(
+        entity: &str,
+        (from, to): (Date, Date),
+        known: i64,
+        currency: Currency,
+        reader: &mut Reader<'_>,
+    ) -> Result<Rolled, ReadError> {
         let (first, last) = (from.to_string(), to.to_string());
-        let opening = by_issue(&reader.opening(entity, &first, known.sequence, currency.code()).await?)?;
-        let movements = by_issue(&reader.movements(entity, (&first, &last), known.sequence, currency.code()).await?)?;
-        let batches = batches(&mut reader, entity, (&first, &last), known.sequence, currency).await?;
-        let mut references = BTreeMap::new();
-        let booked = booked(&mut reader, entity, &last, known.sequence, currency, &mut references).await?;
-        let at_end = roles(&mut reader, entity, &last, known.sequence, currency).await?;
+        let opening = by_issue(&reader.opening(entity, &first, known, currency.code()).await?)?;
+        let movements = by_issue(&reader.movements(entity, (&first, &last), known, currency.code()).await?)?;
+        let issues = booked(reader, entity, &last, known, currency).await?;
+        let at_end = roles(reader, entity, &last, known, currency).await?;
         let eve = from.yesterday().unwrap_or(from).to_string();
-        let before = roles(&mut reader, entity, &eve, known.sequence, currency).await?;
+        let before = roles(reader, entity, &eve, known, currency).await?;
         let by_role = ByRole { expense: at_end.expense.minus(before.expense)?, ..at_end };
-        let mut issues = Vec::new();
-        for (id, reference) in &references {
-            let opening = opening.get(id).map_or(Ok(Sums::default()), sum)?;
-            let lines = rollforward::lines(&opening, movements.get(id).map_or(&[] as &[_], Vec::as_slice))?;
-            let of = |stored: &str| batches.get(&(id.clone(), stored.to_owned())).cloned().unwrap_or_default();
-            let lines = lines.iter().map(|line| shown(line, currency, of)).collect::<Result<_, _>>()?;
-            issues.push(IssueRollforward { bond_issue: id.clone(), reference: reference.clone(), lines });
-        }
-        let opening = sum(opening.values().flatten())?;
+        let booked = issues.values().try_fold(Sums::default(), |total, issue| total.plus(&issue.booked))?;
         let total = rollforward::total(movements.values().map(Vec::as_slice))?;
-        let lines = rollforward::lines(&opening, &total)?;
-        let of = |stored: &str| {
-            let of_movement = batches.iter().filter(|((_, movement), _)| movement == stored);
-            let numbers: BTreeSet<&String> = of_movement.flat_map(|(_, numbers)| numbers.iter()).collect();
-            numbers.into_iter().cloned().collect()
-        };
-        let checks = rollforward::checks(&lines, &booked, &by_role)?;
-        let other_currencies = reader.currencies(entity, known.sequence).await?;
-        Ok(RollforwardDocument {
-            entity: entity.to_owned(),
-            from: first,
-            to: last,
-            currency: currency.code().to_owned(),
-            other_currencies: other_currencies.into_iter().filter(|other| other != currency.code()).collect(),
-            known_at: known.text(),
-            issues,
-            total: lines.iter().map(|line| shown(line, currency, of)).collect::<Result<_, _>>()?,
-            tie_out: checks.iter().map(|check| tie_out(check, currency)).collect::<Result<_, _>>()?,
-            caution: super::CAUTION.to_owned(),
-        })
+        let total = rollforward::lines(&sum(opening.values().flatten())?, &total)?;
+        let checks = rollforward::checks(&total, &booked, &by_role)?;
+        Ok(Rolled { issues, opening, movements, total, checks })
+    }
+
+    /// The lines of one issue.
+    pub fn lines_of(&self, id: &str) -> Result<Vec<MovementLine>, Refusal> {
+        let opening = self.opening.get(id).map_or(Ok(Sums::default()), sum)?;
+        rollforward::lines(&opening, self.movements.get(id).map_or(&[] as &[_], Vec::as_slice))
     }
 }
 
@@ -203,24 +250,21 @@ async fn batches(
     Ok(found.into_iter().map(|row| ((row.bond_issue, row.movement), sorted(row.numbers))).collect())
 }
 
-/// The sum of what the booked rows of all issues hold at a date, and the issues that there are.
+/// The issues that there are, and what the booked row of each holds at a date.
 async fn booked(
     reader: &mut Reader<'_>,
     entity: &str,
     as_of: &str,
     known: i64,
     currency: Currency,
-    references: &mut BTreeMap<String, String>,
-) -> Result<Sums, ReadError> {
-    let (mut total, mut after) = (Sums::default(), String::new());
+) -> Result<BTreeMap<String, RolledIssue>, ReadError> {
+    let (mut issues, mut after) = (BTreeMap::new(), String::new());
     loop {
         let page = reader.carrying_page(entity, as_of, known, &after, PAGE).await?;
-        let Some(last) = page.last() else { return Ok(total) };
+        let Some(last) = page.last() else { return Ok(issues) };
         after.clone_from(&last.issue.id);
-        for row in page.iter().filter(|row| row.issue.currency == currency.code()) {
-            references.insert(row.issue.id.clone(), row.issue.reference.clone());
-            let Some(booked) = &row.booked else { continue };
-            total = total.plus(&Sums {
+        for row in page.into_iter().filter(|row| row.issue.currency == currency.code()) {
+            let booked = row.booked.map_or_else(Sums::default, |booked| Sums {
                 principal: Amount::from_minor(booked.principal),
                 premium_discount: Amount::from_minor(booked.premium_discount),
                 issue_costs: Amount::from_minor(booked.issue_costs),
@@ -228,7 +272,8 @@ async fn booked(
                 interest_receivable: Amount::from_minor(booked.interest_receivable),
                 equity_component: Amount::from_minor(booked.equity_component),
                 ..Sums::default()
-            })?;
+            });
+            issues.insert(row.issue.id, RolledIssue { reference: row.issue.reference, booked });
         }
     }
 }

@@ -33,6 +33,12 @@ tables! {
         entity: text, sequence: bigint, bond_issue: text, effective_from: text, accounts: text,
     }
 
+    /// A close of a fiscal period, or its reopening.
+    PeriodCloseRow: "period_close" add {
+        entity: text, sequence: bigint, recorded_at: bigint, kind: text, period: text, first_day: text, last_day: text,
+        locked_from: maybe_text, reason: maybe_text, name: maybe_text, waivers: text, answer: text, content_sha256: text,
+    }
+
     /// A version of a CSV layout.
     LayoutRow: "layout" add {
         entity: text, name: text, version: bigint, sequence: bigint, recorded_at: bigint, document: text,
@@ -216,6 +222,7 @@ rows! {
     records: RecordRow,
     account_mappings: AccountMappingRow,
     layouts: LayoutRow,
+    period_closes: PeriodCloseRow,
     bond_issues: BondIssueRow,
     series_members: SeriesMemberRow,
     events: EventRow,

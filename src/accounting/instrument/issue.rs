@@ -94,6 +94,18 @@ impl Instrument {
         }
     }
 
+    /// The dates after `after` up to and including `through` on which holders might demand repayment, by the terms as they were on
+    /// each; in order.
+    pub fn puts_between(&self, after: Date, through: Date) -> Vec<Date> {
+        let versions = std::iter::successors(Some(self), |version| version.before().map(|before| &**before));
+        let mut puts: Vec<Date> = versions
+            .flat_map(|version| version.terms.puts().filter(|put| std::ptr::eq(self.on(*put), version)))
+            .filter(|put| *put > after && *put <= through)
+            .collect();
+        puts.sort_unstable();
+        puts
+    }
+
     /// As it was recorded.
     fn origin(&self) -> &Instrument {
         self.before.as_ref().map_or(self, |before| before.instrument.origin())

@@ -219,6 +219,12 @@ impl Terms {
         }
     }
 
+    /// The dates before maturity on which holders may demand repayment, `amortization_end` among them.
+    pub fn puts(&self) -> impl Iterator<Item = Date> {
+        let end = self.amortization_end.filter(|end| *end < self.maturity_date && !self.put_dates.contains(end));
+        end.into_iter().chain(self.put_dates.iter().copied())
+    }
+
     /// Whether the issue pays no coupons.
     pub fn is_zero_coupon(&self) -> bool {
         self.coupon_frequency == 0

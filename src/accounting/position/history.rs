@@ -135,6 +135,21 @@ impl History {
         paid
     }
 
+    /// The coupons that fall due by `through` and for which no payment is recorded, whenever that is made; with what is due. Of a whole
+    /// history.
+    pub fn unpaid_coupons(&self, through: Date, instrument: &Instrument) -> Result<Vec<(Date, Amount)>, Refusal> {
+        let taken_over = instrument.opening_coupon().map(|(date, _)| date);
+        let since = instrument.dates().coupon_dates_between(instrument.start().moment.date, through);
+        let mut unpaid = Vec::new();
+        for date in taken_over.into_iter().chain(since.iter().copied()) {
+            if self.paid.iter().all(|paid| paid.coupon_date != date) {
+                let amount = self.due_with(date, instrument)?.total()?;
+                unpaid.extend(amount.is_positive().then_some((date, amount)));
+            }
+        }
+        Ok(unpaid)
+    }
+
     /// The first coupon that was paid with less than its holders turn out to be entitled to, and with what they were before.
     pub fn underpaid_since(&self, before: &History, instrument: &Instrument) -> Result<Option<Date>, Refusal> {
         for paid in &self.paid {

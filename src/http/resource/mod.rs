@@ -12,6 +12,7 @@ mod journal_batches;
 mod journal_lines;
 mod layouts;
 mod outlook;
+mod periods;
 mod releases;
 mod reports;
 mod sample_batches;
@@ -61,6 +62,10 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(reports::trial_balance))
         .routes(routes!(outlook::forecast))
         .routes(routes!(outlook::calendar))
+        .routes(routes!(periods::list))
+        .routes(routes!(periods::get))
+        .routes(routes!(periods::close))
+        .routes(routes!(periods::reopen))
         .routes(routes!(releases::releases))
         .routes(routes!(journal_lines::list))
         .routes(routes!(sample_batches::list))

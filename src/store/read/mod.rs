@@ -6,6 +6,7 @@
 mod acknowledgements;
 mod batches;
 mod carrying;
+mod closes;
 mod dates;
 mod destinations;
 mod entities;
@@ -21,6 +22,7 @@ mod summary;
 pub use acknowledgements::{ReleasedBatch, Waiting};
 pub use batches::{BatchFilter, BatchHead, WholeBatch};
 pub use carrying::Carrying;
+pub use closes::{PostingDates, UnreleasedRole};
 pub use dates::{Asked, Dates, InForce, WrittenBy};
 pub use destinations::{Lag, WaitingDestination};
 pub use entities::Known;

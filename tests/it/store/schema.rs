@@ -100,10 +100,11 @@ async fn every_key_of_a_table_that_grows_begins_with_the_entity() {
 }
 
 /// The tables whose rows are posted.
-const POSTED: [&str; 16] = [
+const POSTED: [&str; 17] = [
     "record",
     "account_mapping",
     "layout",
+    "period_close",
     "bond_issue",
     "event",
     "position",
@@ -139,6 +140,11 @@ on_both! {
         });
         rows.layouts.push(LayoutRow {
             entity: ENTITY.into(), name: "import".into(), version: 1, sequence: 1, recorded_at: 1, document: "{}".into(),
+        });
+        rows.period_closes.push(PeriodCloseRow {
+            entity: ENTITY.into(), sequence: 1, recorded_at: 1, kind: "close".into(), period: "2024-01".into(),
+            first_day: "2024-01-01".into(), last_day: "2024-01-31".into(), locked_from: None, reason: None, name: None,
+            waivers: "[]".into(), answer: "{}".into(), content_sha256: String::new(),
         });
         rows.coupons.push(CouponRow {
             entity: ENTITY.into(), bond_issue: ISSUE.into(), coupon_date: "2024-07-01".into(), revision: 0, sequence: 1,

@@ -12,6 +12,7 @@ use parwright::delivery::{Courier, Push};
 use parwright::service;
 use parwright::store::Store;
 use serde_json::{Value, json};
+use sqlx::{AssertSqlSafe, Connection, PgConnection, SqliteConnection};
 use tower::ServiceExt;
 
 use super::{laid_out, ledger};
@@ -22,6 +23,7 @@ pub struct Service {
     pub store: Store,
     keys: AtomicU64,
     token: Option<String>,
+    url: String,
     _directory: Option<tempfile::TempDir>,
 }
 
@@ -70,7 +72,7 @@ impl Service {
         let database: DatabaseUrl = url.parse().expect("the URL of a database");
         let store = service::open(&database).await.expect("the database opens");
         let router = service::router(&store, Auth::Off);
-        Service { router, store, keys: AtomicU64::new(0), token: None, _directory: directory }
+        Service { router, store, keys: AtomicU64::new(0), token: None, url: url.to_owned(), _directory: directory }
     }
 
     /// The same books behind tokens.
@@ -216,6 +218,28 @@ impl Service {
     pub async fn verify(&self) {
         let report = parwright::audit::verify::verify(&self.store).await.expect("the books can be read");
         assert!(report.is_sound(), "{report}");
+    }
+
+    /// Changes posted rows of a table behind the back of the service, which the table refuses otherwise.
+    pub async fn tamper(&self, table: &str, change: &str) {
+        let change = AssertSqlSafe(format!("update {table} {change}"));
+        let changed = if self.url.starts_with("sqlite") {
+            let mut connection = SqliteConnection::connect(&self.url).await.expect("connects");
+            let triggers = format!("select name from sqlite_schema where type = 'trigger' and tbl_name = '{table}'");
+            let triggers: Vec<String> =
+                sqlx::query_scalar(AssertSqlSafe(triggers)).fetch_all(&mut connection).await.expect("reads");
+            for trigger in triggers {
+                let drop = AssertSqlSafe(format!("drop trigger {trigger}"));
+                sqlx::query(drop).execute(&mut connection).await.expect("goes");
+            }
+            sqlx::query(change).execute(&mut connection).await.expect("changes").rows_affected()
+        } else {
+            let mut connection = PgConnection::connect(&self.url).await.expect("connects");
+            let disable = AssertSqlSafe(format!("alter table {table} disable trigger user"));
+            sqlx::query(disable).execute(&mut connection).await.expect("goes");
+            sqlx::query(change).execute(&mut connection).await.expect("changes").rows_affected()
+        };
+        assert_eq!(changed, 1, "one row of {table}");
     }
 
     /// All batches of `ACME` in order.

@@ -1,0 +1,89 @@
+//! Closes of fiscal periods, and what a close looks at that no report does.
+
+use crate::store::cells::cells;
+use crate::store::error::StoreError;
+use crate::store::read::Text;
+use crate::store::read::reversals::STANDS;
+use crate::store::reader::{Arg, Reader};
+use crate::store::rows::{EventRow, PeriodCloseRow};
+use crate::store::table::Stored;
+
+cells! {
+    /// A role of a batch that was never released, and the issue it is of.
+    pub struct UnreleasedRole {
+        /// The batch's number.
+        number: text,
+        /// Its posting date.
+        posting_date: text,
+        /// The role.
+        account_role: text,
+        /// The issue.
+        bond_issue: text,
+    }
+
+    /// The first and last posting dates of an entity.
+    pub struct PostingDates {
+        /// The first.
+        first: maybe_text,
+        /// The last.
+        last: maybe_text,
+    }
+}
+
+static CLOSES: Text = Text::new(|| {
+    format!("select {} from period_close c where c.entity = $1 order by c.sequence", PeriodCloseRow::columns("c"))
+});
+
+const UNRELEASED: &str = "select distinct b.number, b.posting_date, l.account_role, e.bond_issue from batch b \
+    join line l on l.entity = b.entity and l.batch = b.id \
+    join entry e on e.entity = l.entity and e.batch = l.batch and e.entry = l.entry \
+    where b.entity = $1 and b.ready = 1 and b.posting_date <= $2 \
+    and not exists (select 1 from release r where r.entity = b.entity and r.batch = b.id) \
+    order by b.number, l.account_role, e.bond_issue";
+
+const POSTING_DATES: &str = "select (select e.posting_date from entry e where e.entity = $1 order by e.posting_date limit 1), \
+    (select e.posting_date from entry e where e.entity = $1 order by e.posting_date desc limit 1)";
+
+static UNSETTLED: Text = Text::new(|| {
+    format!(
+        "select {} from event v where v.entity = $1 and v.kind = 'inducement_acceptance' and v.effective_date <= $2 and {STANDS} \
+         and not exists (select 1 from natural_key k where k.entity = v.entity and k.kind = 'acceptance' and k.reference = v.id) \
+         order by v.effective_date, v.sequence",
+        EventRow::columns("v")
+    )
+});
+
+static REDEMPTIONS: Text = Text::new(|| {
+    format!(
+        "select {} from event v where v.entity = $1 and v.kind = 'redemption' and v.effective_date >= $2 and {STANDS} \
+         order by v.effective_date, v.sequence",
+        EventRow::columns("v")
+    )
+});
+
+impl Reader<'_> {
+    /// The closes and reopens of an entity, in the order in which they were recorded.
+    pub async fn period_closes(&mut self, entity: &str) -> Result<Vec<PeriodCloseRow>, StoreError> {
+        self.all(&CLOSES, &[Arg::Text(entity)]).await
+    }
+
+    /// The roles of batches posted by a date that were never released, by batch.
+    pub async fn unreleased_roles(&mut self, entity: &str, through: &str) -> Result<Vec<UnreleasedRole>, StoreError> {
+        self.all(UNRELEASED, &[Arg::Text(entity), Arg::Text(through)]).await
+    }
+
+    /// The first and last date on which anything of an entity is posted.
+    pub async fn posting_dates(&mut self, entity: &str) -> Result<Option<PostingDates>, StoreError> {
+        self.one(POSTING_DATES, &[Arg::Text(entity)]).await
+    }
+
+    /// The acceptances of offers by a date that stand and are not settled.
+    pub async fn unsettled_acceptances(&mut self, entity: &str, through: &str) -> Result<Vec<EventRow>, StoreError> {
+        self.all(&UNSETTLED, &[Arg::Text(entity), Arg::Text(through)]).await
+    }
+
+    /// The redemptions from a date on that stand.
+    pub async fn redemptions(&mut self, entity: &str, from: &str) -> Result<Vec<EventRow>, StoreError> {
+        self.all(&REDEMPTIONS, &[Arg::Text(entity), Arg::Text(from)]).await
+    }
+}
