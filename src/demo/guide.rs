@@ -14,6 +14,7 @@ pub fn text(base: &str, portfolio: &Portfolio) -> String {
         .replace("{name}", &portfolio.name)
         .replace("{issues}", &references.join(", "))
         .replace("{first}", &date(portfolio.closes.first()))
+        .replace("{closed}", &portfolio.closed_through)
         .replace("{last}", &date(portfolio.closes.last()));
     portfolio.issues.iter().fold(text, |text, (reference, id)| text.replace(&format!("{{{reference}}}"), id))
 }

@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use serde::de::DeserializeOwned;
 
 use super::DemoError;
-use crate::document::{BondIssueDocument, ConversionRequest, EntityDocument, InducementRequest, Layout};
+use crate::document::{BondIssueDocument, CloseRequest, ConversionRequest, EntityDocument, InducementRequest, Layout};
 use crate::posting::{Command, Context, IssueCommand, Recorder, Reversing};
 
 const SCRIPT: &str = include_str!("portfolio.txt");
@@ -24,6 +24,8 @@ pub struct Portfolio {
     pub events: BTreeMap<String, String>,
     /// The days through which all issues were accrued, one a month.
     pub closes: Vec<Date>,
+    /// The last day of the last fiscal period that was closed.
+    pub closed_through: String,
 }
 
 /// Records the portfolio.
@@ -99,6 +101,11 @@ impl Portfolio {
                 }]
             }
             "close" => self.month_ends(target)?.into_iter().map(|end| self.close(end)).collect::<Result<_, _>>()?,
+            "period-close" => vec![Command::ClosePeriod {
+                entity: self.entity.clone(),
+                period: target.to_owned(),
+                request: CloseRequest::default(),
+            }],
             "coupon-payment" => vec![self.on_issue(target, IssueCommand::PayCoupon(json(body)?))?],
             "conversion" => {
                 let mut request: ConversionRequest = json(body)?;
@@ -153,7 +160,7 @@ impl Portfolio {
         let answer: serde_json::Value = serde_json::from_str(answer)?;
         let id = |pointer: &str| {
             let id = answer.pointer(pointer).and_then(serde_json::Value::as_str);
-            id.map(str::to_owned).ok_or("an answer without an id")
+            id.map(str::to_owned).ok_or_else(|| format!("an answer without {pointer}"))
         };
         match command {
             Command::CreateEntity(document) => {
@@ -161,6 +168,7 @@ impl Portfolio {
                 self.name.clone_from(&document.name);
             }
             Command::Issue(document) => drop(self.issues.insert(document.reference.clone(), id("/id")?)),
+            Command::ClosePeriod { .. } => self.closed_through = id("/last_day")?,
             Command::AccrueEntity { request, .. } => self.closes.push(request.through.0),
             Command::OnIssue { .. } => {
                 if let Some((_, reference)) = command.natural_key() {
@@ -168,7 +176,6 @@ impl Portfolio {
                 }
             }
             Command::MapAccounts { .. }
-            | Command::ClosePeriod { .. }
             | Command::ReopenPeriod { .. }
             | Command::StoreLayout { .. }
             | Command::OnSeries { .. }

@@ -122,7 +122,7 @@ fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
         StatusCode::NOT_ACCEPTABLE => several,
         StatusCode::CONFLICT => {
             let creates = body && (path == "/v1/entities" || path.contains("/destinations"));
-            records || acts || creates || named("layout")
+            records || acts || creates || named("layout") || named("view")
         }
         StatusCode::PRECONDITION_FAILED => records && named("If-Match"),
         StatusCode::PAYLOAD_TOO_LARGE | StatusCode::UNSUPPORTED_MEDIA_TYPE => body,

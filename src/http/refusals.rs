@@ -87,6 +87,8 @@ refusals! {
         "It was closed with other waivers, or together with a later period.";
     "period_not_next" CONFLICT "An earlier period comes first",
         "Periods are closed in order; the detail names the next one.";
+    "period_open" CONFLICT "The period is open",
+        "A report as a period was closed is there as long as it is closed.";
     "period_not_last_closed" CONFLICT "The period is not the last closed one",
         "Only the last closed period is opened again, so that periods are closed without gap.";
     "destination_exists" CONFLICT "The destination exists already",

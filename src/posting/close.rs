@@ -39,6 +39,8 @@ pub enum NotClosed {
     Closed { period: String },
     #[error("periods are closed in order: {next} comes before {period}")]
     NotNext { period: String, next: String },
+    #[error("{period} is open: ask for view=current, or close it first")]
+    Open { period: String },
     #[error("{period} is not the last closed period: {}", last.as_ref().map_or_else(|| "none is closed".to_owned(), |last| format!("that is {last}, which is opened first")))]
     NotLast { period: String, last: Option<String> },
 }
@@ -62,6 +64,7 @@ impl NotClosed {
             NotClosed::NotReady { .. } => "period_not_ready",
             NotClosed::Closed { .. } => "period_closed",
             NotClosed::NotNext { .. } => "period_not_next",
+            NotClosed::Open { .. } => "period_open",
             NotClosed::NotLast { .. } => "period_not_last_closed",
         }
     }

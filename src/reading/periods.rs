@@ -2,7 +2,7 @@
 
 use jiff::civil::Date;
 
-use super::{Library, ReadError};
+use super::{Known, Library, ReadError};
 use crate::accounting::fiscal_calendar::{FiscalCalendar, Period};
 use crate::document::wire::Timestamp;
 use crate::document::{
@@ -64,6 +64,11 @@ impl Periods {
             in_the_way: None,
         })
     }
+}
+
+/// The record of a close, as a point of time.
+pub(super) fn known_at(row: &PeriodCloseRow) -> Known {
+    Known { sequence: row.sequence, recorded_at: row.recorded_at }
 }
 
 /// What was waived at a close.

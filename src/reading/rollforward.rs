@@ -8,13 +8,14 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use super::closed_rollforward::{ChangedSinceClose, View};
 use super::{Known, Library, ReadError, known};
 use crate::accounting::Currency;
 use crate::accounting::journal::AccountRole;
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
-use crate::document::money;
 use crate::document::wire::Timestamp;
+use crate::document::{WaiverDocument, money};
 use crate::posting::RecordError;
 use crate::reports::rollforward::{self, ByRole, MovementLine, Sums};
 use crate::store::{self, Reader};
@@ -26,6 +27,15 @@ const PAGE: i64 = 1_000;
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct RollforwardDocument {
     pub entity: String,
+    /// The fiscal period, where one was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub period: Option<String>,
+    /// Of a fiscal period: as it was closed, or as it is now.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub view: Option<View>,
+    /// When the period was closed last; absent if it never was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub closed_at: Option<String>,
     pub from: String,
     pub to: String,
     pub currency: String,
@@ -35,6 +45,12 @@ pub struct RollforwardDocument {
     pub issues: Vec<IssueRollforward>,
     pub total: Vec<RollforwardLine>,
     pub tie_out: Vec<TieOut>,
+    /// What was expected, not recorded, and waived when the period was closed last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub waivers: Option<Vec<WaiverDocument>>,
+    /// Of the current view of a period that was closed: what was recorded since and is effective in it or posted in it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub changed_since_close: Option<Vec<ChangedSinceClose>>,
     pub caution: String,
 }
 
@@ -137,6 +153,9 @@ pub(super) async fn report(
     let other_currencies = reader.currencies(entity, known.sequence).await?;
     Ok(RollforwardDocument {
         entity: entity.to_owned(),
+        period: None,
+        view: None,
+        closed_at: None,
         from: period.0,
         to: period.1,
         currency: currency.code().to_owned(),
@@ -145,6 +164,8 @@ pub(super) async fn report(
         issues,
         total: rolled.total.iter().map(|line| shown(line, currency, of)).collect::<Result<_, _>>()?,
         tie_out: rolled.checks.iter().map(|check| tie_out(check, currency)).collect::<Result<_, _>>()?,
+        waivers: None,
+        changed_since_close: None,
         caution: super::CAUTION.to_owned(),
     })
 }

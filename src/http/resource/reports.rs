@@ -2,10 +2,11 @@
 
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
+use jiff::civil::Date;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
-use super::{App, Format, currency, not_future};
+use super::{App, Format, currency, malformed, not_future};
 use crate::export::csv;
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
@@ -15,16 +16,22 @@ use crate::http::openapi::EntityPath;
 use crate::http::problem::Problem;
 use crate::http::query::Query;
 use crate::http::wire::{DateString, Timestamp};
-use crate::reading::{RollforwardDocument, TrialBalanceDocument};
+use crate::reading::{RollforwardDocument, TrialBalanceDocument, View};
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct RollforwardQuery {
-    /// The first day of the period; the opening balance is that of the close of the day before.
-    from: DateString,
-    /// Its last day.
-    to: DateString,
-    /// What was recorded at or before this time; now if absent, never in the future.
+    /// The first day; the opening balance is that of the close of the day before. With `to`, or `period` instead of both.
+    from: Option<DateString>,
+    /// The last day.
+    to: Option<DateString>,
+    /// A fiscal period, such as `2026-01`.
+    #[param(pattern = "^[0-9]{4}-(0[1-9]|1[0-2])$")]
+    period: Option<String>,
+    /// Of a period: as it was closed last, for as long as it is closed, or as it is now.
+    #[param(inline)]
+    view: Option<View>,
+    /// What was recorded at or before this time; now if absent, never in the future. Not with `period`.
     #[param(inline)]
     known_at: Option<Timestamp>,
     /// Of issues in this currency; the functional one if absent.
@@ -34,7 +41,37 @@ pub struct RollforwardQuery {
     format: Option<Format>,
 }
 
+/// What a rollforward is asked of.
+enum Asked<'q> {
+    Days(Date, Date),
+    Period(&'q str, View),
+}
+
+impl RollforwardQuery {
+    fn asked(&self) -> Result<Asked<'_>, Problem> {
+        match (self.from, self.to, &self.period) {
+            (None, None, Some(_)) if self.known_at.is_some() => {
+                Err(malformed("known_at", "the view of a period says what is known; ask for its days with from and to"))
+            }
+            (None, None, Some(period)) => Ok(Asked::Period(period, self.view.unwrap_or_default())),
+            (_, _, Some(_)) => Err(malformed("period", "it stands for both from and to; leave them out")),
+            (_, _, None) if self.view.is_some() => Err(malformed("view", "a view is of a period")),
+            (Some(from), Some(to), None) if to.0 < from.0 => {
+                Err(malformed("to", format!("{to} is before from {from}")))
+            }
+            (Some(from), Some(to), None) => Ok(Asked::Days(from.0, to.0)),
+            (from, _, None) => {
+                let missing = if from.is_some() { "to" } else { "from" };
+                Err(malformed(missing, "it is missing; ask for from and to, or for a period"))
+            }
+        }
+    }
+}
+
 /// The rollforward of the debt over a period, by issue and in total, with what ties
+///
+/// Of any days, or of a fiscal period: `view=as_closed` is the report as known when the period was closed last, the same bytes whatever is
+/// recorded later; `view=current` is as known now, with what was recorded since the close.
 #[utoipa::path(get, operation_id = "get_rollforward", path = "/v1/entities/{entity}/rollforward", tag = "reports", params(EntityPath, RollforwardQuery),
     responses((status = 200, description = "The rollforward", content((RollforwardDocument = "application/json"), (String = "text/csv")))))]
 pub async fn rollforward(
@@ -44,10 +81,12 @@ pub async fn rollforward(
     accept: Accept,
 ) -> Result<Response, Problem> {
     let (at, currency) = (not_future(query.known_at)?, currency(query.currency.as_ref())?);
-    if query.to.0 < query.from.0 {
-        return Err(super::malformed("to", format!("{} is before from {}", query.to, query.from)));
-    }
-    let report = app.library.rollforward(entity.as_str(), (query.from.0, query.to.0), at, currency).await?;
+    let report = match query.asked()? {
+        Asked::Days(from, to) => app.library.rollforward(entity.as_str(), (from, to), at, currency).await?,
+        Asked::Period(period, view) => {
+            app.library.rollforward_of_period(entity.as_str(), period, view, currency).await?
+        }
+    };
     match super::media(query.format, &accept)? {
         Media::Csv => Ok(Media::Csv.answer(csv::rollforward(&report).map_err(Problem::internal)?)),
         _ => Ok(by_accept(Answer::ok(report).into_response())),

@@ -29,7 +29,7 @@ pub use entities::Known;
 pub use issues::{IssueFilter, IssueState, ListedIssue};
 pub use journal_lines::ReleasedIn;
 pub use ledger_balances::{RejectedBatch, Released};
-pub use reports::{BatchesOfMovement, Movement, OutOfPeriod, Side, Sums};
+pub use reports::{BatchesOfMovement, MovedByBatch, Movement, OutOfPeriod, Side, Sums};
 pub use reversals::EventOfBatch;
 pub use revisions::RecordedRevision;
 

@@ -70,6 +70,24 @@ cells! {
         sums: (Sums),
     }
 
+    /// What a batch moved of an issue by an event.
+    pub struct MovedByBatch {
+        /// The batch's number.
+        number: text,
+        /// The issue.
+        bond_issue: text,
+        /// The event's id.
+        event: text,
+        /// The kind of the entries.
+        kind: text,
+        /// When it took effect.
+        effective_date: text,
+        /// When it was posted.
+        posting_date: text,
+        /// What moved.
+        sums: (Sums),
+    }
+
     /// The two sides of an account role.
     pub struct Side {
         /// The role.
@@ -165,6 +183,21 @@ static BATCHES_OF_MOVEMENTS: Texts = Texts::new(|| {
     })
 });
 
+/// Of a period by either date. Few batches are recorded after a period's close, so they come first.
+static MOVED_SINCE: Texts = Texts::new(|| {
+    SHARES.map(|shares| {
+        format!(
+            "select b.number, e.bond_issue, e.event, e.kind, e.effective_date, e.posting_date, {} from batch b \
+             join entry e on e.entity = b.entity and e.batch = b.id \
+             where b.entity = $1 and b.sequence > $4 and e.sequence <= $5 and b.currency = $6 \
+             and ((e.posting_date >= $2 and e.posting_date <= $3) or (e.effective_date >= $2 and e.effective_date <= $3)) \
+             group by b.sequence, b.ordinal, b.number, e.bond_issue, e.event, e.kind, e.effective_date, e.posting_date \
+             order by b.sequence, b.ordinal, e.bond_issue, e.event, e.kind, e.effective_date",
+            sums(shares)
+        )
+    })
+});
+
 /// Lines hold roles and signed amounts, debits positive; the batch has the posting date and the currency. Events that share a batch are
 /// known one after the other, by the sequences of their entries.
 const TRIAL_BALANCE: &str = "select l.account_role, \
@@ -215,6 +248,21 @@ impl Reader<'_> {
         let [sqlite, postgres] = &*BATCHES_OF_MOVEMENTS;
         let text = self.pick(sqlite, postgres);
         let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)];
+        self.all(text, &args).await
+    }
+
+    /// What batches recorded after the sequence `since` moved that is effective in a period or posted in it, in order.
+    pub async fn moved_since(
+        &mut self,
+        entity: &str,
+        (from, to): (&str, &str),
+        (since, known): (i64, i64),
+        currency: &str,
+    ) -> Result<Vec<MovedByBatch>, StoreError> {
+        let [sqlite, postgres] = &*MOVED_SINCE;
+        let text = self.pick(sqlite, postgres);
+        let args =
+            [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(since), Arg::Int(known), Arg::Text(currency)];
         self.all(text, &args).await
     }
 

@@ -12,6 +12,7 @@ mod bond_issues;
 mod broken_ties;
 mod carrying_value;
 mod classification;
+mod closed_rollforward;
 mod compound;
 mod conditional;
 mod conversion_notices;

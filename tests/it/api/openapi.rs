@@ -182,8 +182,11 @@ async fn an_address_of_several_representations_says_in_each_that_it_depends_on_a
             };
             format!("{}={value}", text(&parameter["name"]))
         };
-        let needed =
-            array(&operation["parameters"]).iter().filter(|one| one["in"] == "query" && one["required"] == true);
+        // A rollforward takes a period instead of two days.
+        let is_needed = |one: &&Value| {
+            one["in"] == "query" && (one["required"] == true || ["from", "to"].contains(&text(&one["name"])))
+        };
+        let needed = array(&operation["parameters"]).iter().filter(is_needed);
         let path = format!("{path}?{}", needed.map(query).collect::<Vec<_>>().join("&"));
         for media in media {
             let answer = service.send(Method::GET, &path, &[("accept", media)], Body::empty()).await;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use parwright::accounting::Currency;
 use parwright::audit::verify::verify;
 use parwright::demo::portfolio::{self, Portfolio};
+use parwright::document::PeriodStatus;
 use parwright::http::resource::App;
 use parwright::reading::Basis;
 use parwright::service;
@@ -71,6 +72,19 @@ async fn check_every_fiscal_year(app: &App, portfolio: &Portfolio) {
     }
 }
 
+/// Years are closed, the others are open, and the first of those could be closed as it stands.
+async fn check_the_periods(app: &App, portfolio: &Portfolio) {
+    let periods = app.library.periods(&portfolio.entity).await.expect("periods can be read");
+    assert_eq!(periods.closed_through.as_deref(), Some("2024-12-31"));
+    let open: Vec<_> = periods.items.iter().filter(|item| item.status == PeriodStatus::Open).collect();
+    assert_eq!((periods.items.len() - open.len(), open[0].period.as_str()), (27, "2025-01"));
+    assert_eq!(open[0].in_the_way.as_deref(), Some(&[][..]));
+    // The acceptance of May 2026 waits for an account, and the last coupon is not due yet.
+    let may = app.library.period(&portfolio.entity, "2026-05").await.expect("a period can be read");
+    let codes: Vec<_> = may.in_the_way.iter().flatten().map(|item| item.code).collect();
+    assert_eq!(codes, ["unmapped_role", "put_expected"]);
+}
+
 on_both! {
     async fn the_portfolio_ties_at_every_month_end_and_verifies(books: Books) {
         let app = service::app(&books.store);
@@ -78,6 +92,7 @@ on_both! {
         assert_eq!(portfolio.closes.len(), 49);
         check_every_month_end(&app, &portfolio).await;
         check_every_fiscal_year(&app, &portfolio).await;
+        check_the_periods(&app, &portfolio).await;
         let report = verify(&books.store).await.expect("the books can be verified");
         assert!(report.is_sound(), "{report}");
         assert_eq!(report.issues, 5);
@@ -99,7 +114,7 @@ fn the_program_prints_its_address_then_what_to_open_and_paste() {
         assert!(command.contains(&address), "{command}");
     }
     // No name of the guide is left unfilled.
-    for name in ["{base}", "{entity}", "{name}", "{issues}", "{first}", "{last}", "{CB-2029}"] {
+    for name in ["{base}", "{entity}", "{name}", "{issues}", "{first}", "{last}", "{closed}", "{CB-2029}"] {
         assert!(!lines.iter().any(|line| line.contains(name)), "{name}: {lines:#?}");
     }
     assert!(lines.iter().any(|line| line.contains(&format!("{address}/docs/"))), "{lines:#?}");
