@@ -211,7 +211,12 @@ fn refinanced(framework: Framework, terms: &Terms, outstanding: Amount, facts: &
 
 /// The last day of the twelve months after a date. Those after a month's last day end with one, in leap years too.
 fn year_after(date: Date) -> Date {
-    let later = date.saturating_add(1.year());
+    months_after(date, 12)
+}
+
+/// The last day of so many months after a date. Those after a month's last day end with one.
+pub fn months_after(date: Date, months: i32) -> Date {
+    let later = date.saturating_add(months.months());
     if date == date.last_of_month() { later.last_of_month() } else { later }
 }
 

@@ -87,6 +87,12 @@ impl Framework {
         self == Framework::UsGaap || basis == RefinancingBasis::RightAtBalanceSheetDate
     }
 
+    /// Whether shares that holders can only have after a condition on the share price is met count in diluted earnings per share while it is
+    /// not: under US GAAP they do (ASC 260-10-45-44), under IFRS only if it is met at the end of the period (IAS 33.56-57).
+    pub fn counts_contingent_conversion(self) -> bool {
+        self == Framework::UsGaap
+    }
+
     /// The paragraph by which an entity of this framework does what a paragraph of US GAAP says, where both say the same; others stay.
     pub fn paragraph(self, us_gaap: &'static str) -> &'static str {
         match (self, us_gaap) {

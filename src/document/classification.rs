@@ -131,7 +131,8 @@ pub struct DebtDocument {
 }
 
 impl DebtDocument {
-    fn of(part: &Components, currency: Currency) -> Result<DebtDocument, Refusal> {
+    /// The document of a part.
+    pub fn of(part: &Components, currency: Currency) -> Result<DebtDocument, Refusal> {
         Ok(DebtDocument {
             principal: money(part.principal, currency),
             premium_discount: money(part.premium_discount, currency),

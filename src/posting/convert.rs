@@ -120,7 +120,7 @@ pub(super) fn stored_revision(
 }
 
 /// A conversion rate, from its row.
-pub(super) fn conversion_rate(row: &store::ConversionRateRow) -> Result<ConversionRate, RecordError> {
+pub fn conversion_rate(row: &store::ConversionRateRow) -> Result<ConversionRate, RecordError> {
     let figure = |text: &str| text.parse().map_err(|error: rust_decimal::Error| RecordError::corrupt("rate", error));
     let par = row.share_par_value.as_deref().map(figure).transpose()?;
     let shares_per_denomination = figure(&row.shares_per_denomination)?;

@@ -132,6 +132,8 @@ pub(super) struct Outstanding {
     pub reference: String,
     pub instrument: Arc<Instrument>,
     pub history: History,
+    /// Through when it is accrued by what is posted by the last day that is asked for.
+    pub accrued_through: Option<Date>,
 }
 
 /// The issues of an entity in one currency, page by page, with what is outstanding of them from a date on.
@@ -173,6 +175,7 @@ impl OutstandingPages<'_> {
                 reference: issued.reference.clone(),
                 instrument: instrument.ok_or_else(|| RecordError::corrupt("bond issue", "it has no terms"))?,
                 history: History::new(rows, Vec::new()),
+                accrued_through: carrying.booked.as_ref().and_then(|row| row.accrued_through.parse().ok()),
             });
         }
         Ok(Some(issues))
@@ -195,7 +198,7 @@ impl Library {
         let mut reader = reading.reader();
         let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
         let currency = asked.currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
-        let calendar = FiscalCalendar::new(&row.fiscal_year_end, None)?;
+        let calendar = crate::posting::calendar(&row, None)?;
         let (revisions, known) = (reader.revisions_of_entity(entity).await?, asked.known);
         let months = months(asked.from, asked.to);
         let mut total: Vec<Month> = months.iter().copied().map(Month::empty).collect();
@@ -207,7 +210,7 @@ impl Library {
         while let Some(page) = pages.next(&mut reader).await? {
             for issue in page {
                 let assumed = unseen.extract_if(.., |assumed| assumed.bond_issue == issue.id).collect::<Vec<_>>();
-                let Outstanding { id, reference, instrument, history } = with_assumed(issue, &assumed, calendar)?;
+                let Outstanding { id, reference, instrument, history, .. } = with_assumed(issue, &assumed, calendar)?;
                 let found = forecast(&instrument, &history, &months)?;
                 if found.iter().all(|month| *month == Month::empty((month.first, month.last))) {
                     continue;

@@ -100,7 +100,7 @@ pub struct TieOut {
     pub passed: bool,
 }
 
-type Movements = BTreeMap<String, Vec<(String, Sums)>>;
+pub(super) type Movements = BTreeMap<String, Vec<(String, Sums)>>;
 type Batches = HashMap<(String, String), Arc<[String]>>;
 
 impl Library {
@@ -222,7 +222,8 @@ fn sum<'a>(sums: impl IntoIterator<Item = &'a (String, Sums)>) -> Result<Sums, R
     sums.into_iter().try_fold(Sums::default(), |total, (_, sums)| total.plus(sums))
 }
 
-fn by_issue(rows: &[store::Movement]) -> Result<Movements, ReadError> {
+/// The movements of each issue.
+pub(super) fn by_issue(rows: &[store::Movement]) -> Result<Movements, ReadError> {
     let mut issues = Movements::new();
     for row in rows {
         let sums = &row.sums;

@@ -2,5 +2,8 @@
 
 pub mod calendar;
 pub mod carrying_value;
+pub mod disclosures;
 pub mod forecast;
+pub mod if_converted;
+pub mod interest;
 pub mod rollforward;

@@ -6,4 +6,4 @@ mod rounding;
 
 pub use amount::Amount;
 pub use currency::Currency;
-pub use rounding::{pro_rata, round_shares, round_to_minor_unit, units_of, worth_of};
+pub use rounding::{pro_rata, round_per_share, round_shares, round_to_minor_unit, round_years, units_of, worth_of};

@@ -85,6 +85,16 @@ pub fn round_shares(shares: Decimal) -> Decimal {
     shares.round_dp_with_strategy(4, RoundingStrategy::MidpointAwayFromZero).normalize()
 }
 
+/// A figure for one share to six decimals, halves away from zero.
+pub fn round_per_share(figure: Decimal) -> Decimal {
+    figure.round_dp_with_strategy(6, RoundingStrategy::MidpointAwayFromZero).normalize()
+}
+
+/// Years to two decimals, halves away from zero.
+pub fn round_years(years: Decimal) -> Decimal {
+    years.round_dp_with_strategy(2, RoundingStrategy::MidpointAwayFromZero).normalize()
+}
+
 /// `whole` is what the figure is computed from: the error of its decimals is in proportion to that.
 fn round(minor_units: Decimal, whole: Decimal) -> Result<Amount, Refusal> {
     round_from(GUARD_DIGITS, minor_units, whole)

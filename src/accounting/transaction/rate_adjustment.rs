@@ -33,6 +33,23 @@ impl Reason {
         self != Reason::Voluntary
     }
 
+    /// Whether the number of shares outstanding changes and what they are worth together does not, so that figures for a share are restated
+    /// for all periods (ASC 260-10-55-12, IAS 33.64).
+    pub fn restates_shares(self) -> bool {
+        matches!(self, Reason::Split | Reason::StockDividend | Reason::ReverseSplit)
+    }
+
+    /// The reason that is stored under a name.
+    pub fn from_name(name: &str) -> Option<Reason> {
+        use Reason::{
+            CashDividend, Distribution, Other, ReverseSplit, Rights, SpinOff, Split, StockDividend, TenderOffer,
+            Voluntary,
+        };
+        [Split, StockDividend, ReverseSplit, Rights, Distribution, SpinOff, CashDividend, TenderOffer, Other, Voluntary]
+            .into_iter()
+            .find(|reason| reason.name() == name)
+    }
+
     /// The name on the interface.
     pub fn name(self) -> &'static str {
         match self {

@@ -6,6 +6,8 @@ mod bond_issues;
 mod carrying_values;
 mod classification;
 mod destinations;
+mod disclosures;
+mod earnings_per_share;
 mod entities;
 mod imports;
 mod journal_batches;
@@ -66,6 +68,8 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(periods::get))
         .routes(routes!(periods::close))
         .routes(routes!(periods::reopen))
+        .routes(routes!(disclosures::get))
+        .routes(routes!(earnings_per_share::if_converted))
         .routes(routes!(releases::releases))
         .routes(routes!(journal_lines::list))
         .routes(routes!(sample_batches::list))

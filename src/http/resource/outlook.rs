@@ -120,7 +120,7 @@ pub async fn forecast(
     Ok(crate::http::page::linked(Answer::ok(forecast).into_response(), next))
 }
 
-fn check_range(from: DateString, to: DateString) -> Result<(), Problem> {
+pub(super) fn check_range(from: DateString, to: DateString) -> Result<(), Problem> {
     if to.0 < from.0 {
         return Err(super::malformed("to", format!("{to} is before from {from}")));
     }

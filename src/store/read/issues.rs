@@ -99,6 +99,15 @@ static KNOWN_POSITION_ROWS: Text = Text::new(|| {
     )
 });
 
+/// The same issues' adjusted rates.
+static KNOWN_RATES: Text = Text::new(|| {
+    format!(
+        "select {} from conversion_rate c where c.entity = $1 and c.bond_issue > $2 and c.bond_issue <= $3 and c.sequence <= $4 \
+         order by c.bond_issue, c.date, c.sequence",
+        ConversionRateRow::columns("c")
+    )
+});
+
 static PAID_COUPONS: Text = Text::new(|| {
     format!(
         "select {} from coupon c where c.entity = $1 and c.bond_issue = $2 and c.sequence <= $3 and c.paid_on is not null \
@@ -234,6 +243,18 @@ impl Reader<'_> {
         let ids = [Arg::Text(entity), Arg::Text(after), Arg::Text(through)];
         let args: Vec<Arg<'_>> = ids.into_iter().chain([Arg::Text(date), Arg::Int(known)]).collect();
         self.all(&KNOWN_POSITION_ROWS, &args).await
+    }
+
+    /// As known at a sequence, the adjusted conversion rates of the issues after one id (or after `""`) up to another, by issue and date; of one
+    /// date in the order in which they were recorded.
+    pub async fn conversion_rates_known(
+        &mut self,
+        entity: &str,
+        (after, through): (&str, &str),
+        known: i64,
+    ) -> Result<Vec<ConversionRateRow>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(after), Arg::Text(through), Arg::Int(known)];
+        self.all(&KNOWN_RATES, &args).await
     }
 
     /// The newest booked row of each posting date from `date` on, in order, led by that of the last date before it.

@@ -10,6 +10,7 @@ mod closes;
 mod dates;
 mod destinations;
 mod entities;
+mod events;
 mod issues;
 mod journal_lines;
 mod layouts;

@@ -1,0 +1,101 @@
+//! Disclosures as of a date.
+
+use axum::extract::State;
+use rust_decimal::Decimal;
+use serde::{Deserialize, Deserializer};
+use utoipa::IntoParams;
+
+use super::earnings_per_share::positive;
+use super::{App, currency, malformed, not_future};
+use crate::http::etag::Answer;
+use crate::http::extract::Path;
+use crate::http::ids::EntityCode;
+use crate::http::openapi::EntityPath;
+use crate::http::problem::Problem;
+use crate::http::query::Query;
+use crate::http::wire::{DateString, DecimalString, Timestamp};
+use crate::reading::{DisclosuresAsked, DisclosuresDocument, FairValue};
+
+/// How many fair values can be given at once.
+const MOST_FAIR_VALUES: usize = 100;
+
+#[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct DisclosuresQuery {
+    /// Balances at close of business on this date.
+    as_of: DateString,
+    /// The first day of the period that ends on it.
+    period_from: DateString,
+    /// Of one share on the date: then what the shares of a conversion would be worth is told.
+    share_price: Option<DecimalString>,
+    /// Fair values as you measured them, each as bond issue:level:amount, separated by commas. They are shown and not kept.
+    #[param(value_type = Option<String>, example = "")]
+    #[serde(default)]
+    fair_values: FairValues,
+    /// What was recorded at or before this time; now if absent, never in the future.
+    #[param(inline)]
+    known_at: Option<Timestamp>,
+    /// Of issues in this currency; the functional one if absent.
+    currency: Option<String>,
+}
+
+/// Fair values as a query lists them.
+#[derive(Default)]
+struct FairValues(Vec<FairValue>);
+
+impl<'de> Deserialize<'de> for FairValues {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        use serde::de::Error;
+        let text = String::deserialize(deserializer)?;
+        let values: Vec<FairValue> =
+            text.split(',').map(|one| fair_value(one).map_err(D::Error::custom)).collect::<Result<_, _>>()?;
+        if values.len() > MOST_FAIR_VALUES {
+            return Err(D::Error::custom(format!("at most {MOST_FAIR_VALUES} fair values, found {}", values.len())));
+        }
+        Ok(Self(values))
+    }
+}
+
+fn fair_value(text: &str) -> Result<FairValue, String> {
+    let mut parts = text.splitn(3, ':');
+    let (Some(bond_issue), Some(level), Some(amount)) = (parts.next(), parts.next(), parts.next()) else {
+        return Err(format!("expected bond issue:level:amount, found {text:?}"));
+    };
+    let level = level.parse().ok().filter(|level| (1..=3).contains(level));
+    let amount: DecimalString = amount.parse().map_err(|error| format!("{text:?}: {error}"))?;
+    if amount.0 < Decimal::ZERO {
+        return Err(format!("{text:?}: a fair value is not negative"));
+    }
+    Ok(FairValue {
+        bond_issue: bond_issue.to_owned(),
+        level: level.ok_or_else(|| format!("{text:?}: the level is 1, 2 or 3"))?,
+        amount: amount.0,
+    })
+}
+
+/// Figures for the notes on debt, by issue and in total
+///
+/// Unamortised amounts and rates, what a conversion would give, interest in its parts, maturities of five years, undiscounted payments by
+/// band, conversions, inducements and extinguishments of the period, events after its end, lines of the statement of cash flows, and current
+/// and non-current debt.
+#[utoipa::path(get, operation_id = "get_disclosures", path = "/v1/entities/{entity}/disclosures", tag = "reports", params(EntityPath, DisclosuresQuery),
+    responses((status = 200, description = "The disclosures", body = DisclosuresDocument)))]
+pub async fn get(
+    State(app): State<App>,
+    Path(entity): Path<EntityCode>,
+    Query(query): Query<DisclosuresQuery>,
+) -> Result<Answer<DisclosuresDocument>, Problem> {
+    if query.as_of.0 < query.period_from.0 {
+        return Err(malformed("as_of", format!("{} is before period_from {}", query.as_of, query.period_from)));
+    }
+    let known = app.library.known(entity.as_str(), not_future(query.known_at)?).await?;
+    let asked = DisclosuresAsked {
+        period_from: query.period_from.0,
+        as_of: query.as_of.0,
+        known,
+        currency: currency(query.currency.as_ref())?,
+        share_price: positive("share_price", query.share_price)?,
+        fair_values: &query.fair_values.0,
+    };
+    Ok(Answer::ok(app.library.disclosures(entity.as_str(), asked).await?))
+}
