@@ -57,6 +57,9 @@ impl Spans {
     }
 }
 
+/// More than the errors of decimals come to in a balance, and less than the rounding of any price.
+const LAST_DIGITS: Decimal = Decimal::from_parts(1, 0, 0, false, 20);
+
 /// The amortised cost of one unit of principal from settlement to the horizon, where it is the redemption price exactly; after
 /// the horizon it stays there.
 #[derive(Clone, Debug)]
@@ -91,7 +94,11 @@ impl UnitCurve {
         }
         balances[0] = price;
         if spans.first_length.is_zero() && spans.coupons.len() > 1 {
-            balances[1] = price.checked_add(spans.accrued_at_settlement)?.checked_sub(spans.coupons[0])?;
+            let exact = price.checked_add(spans.accrued_at_settlement)?.checked_sub(spans.coupons[0])?;
+            // A rate that a revision keeps was not solved from the price, whose rounding the first span takes up.
+            if exact.checked_sub(balances[1])?.abs() < LAST_DIGITS {
+                balances[1] = exact;
+            }
         }
         Some(UnitCurve { spans, balances, horizon, redemption, method, within })
     }

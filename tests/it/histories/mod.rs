@@ -105,6 +105,18 @@ fn the_core_and_the_reference_agree_on_every_history() {
     );
 }
 
+/// Histories of long runs in which the core and the reference once differed, and do not any more.
+#[test]
+fn histories_that_differed_once_agree() {
+    for seed in [
+        20_267_995, 20_270_282, 20_281_546, 20_285_237, 20_287_786, 20_290_422, 20_295_575, 20_296_322, 20_297_413,
+        20_297_653, 20_299_666, 20_306_280, 20_320_893, 20_328_219, 20_331_516, 20_333_184, 20_334_765, 20_336_573,
+        20_338_715, 20_341_968, 20_347_440, 20_347_671, 20_350_582, 20_357_917,
+    ] {
+        live(seed, false).unwrap_or_else(|difference| panic!("history {seed}: {difference}"));
+    }
+}
+
 /// One history from its seed; what happened in it.
 fn live(seed: u64, loud: bool) -> Checked<Vec<&'static str>> {
     let mut dice = Dice::new(seed);
