@@ -11,7 +11,6 @@ use super::classification::framework;
 use super::forecast::{Outstanding, OutstandingPages};
 use super::{Known, Library, ReadError, recorded, rollforward};
 use crate::accounting::Currency;
-use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::framework::Framework;
 use crate::accounting::money::{Amount, round_per_share, round_shares};
 use crate::accounting::refusal::Refusal;
