@@ -9,11 +9,9 @@
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
-use super::forecast;
 use super::interest::Interest;
-use crate::accounting::instrument::{ConversionTerms, SettlementType};
+use crate::accounting::instrument::{ConversionTerms, Instrument, Moment, SettlementType};
 use crate::accounting::money::{Amount, units_of};
-use crate::accounting::position::{Components, History, PositionRow};
 use crate::accounting::refusal::Refusal;
 use crate::accounting::transaction::Books;
 
@@ -137,14 +135,16 @@ pub fn lines(issue: &Issue<'_>, asked: &Asked) -> Result<Vec<Line>, Refusal> {
     let terms = |date| issue.books.instrument.on(date).terms().conversion.as_ref();
     let Some(terms) = terms(asked.to).or_else(|| terms(asked.from)) else { return Ok(Vec::new()) };
     let method = Method::of(terms);
+    let begins = issue.books.instrument.start().moment.date;
     let induced_at = |date: Date| {
-        let there = issue.induced.iter().filter(|induced| induced.until.is_none_or(|until| date < until));
+        let is_there = |induced: &&Induced| begins <= date && induced.until.is_none_or(|until| date < until);
+        let there = issue.induced.iter().filter(is_there);
         Amount::total(there.map(|induced| induced.principal))
     };
     let interest_of_induced = issue
         .induced
         .iter()
-        .try_fold(Amount::ZERO, |sum, induced| sum.plus(interest_on(issue.books, induced, asked)?))?;
+        .try_fold(Amount::ZERO, |sum, induced| sum.plus(interest_on(&issue.books.instrument, induced, asked)?))?;
     let expense = issue.interest.expense()?;
     let all_at = |date: Date| Ok(issue.books.history.at(date, &issue.books.instrument)?.principal);
     let existing_at = |date: Date| all_at(date)?.minus(induced_at(date)?);
@@ -177,20 +177,41 @@ pub fn lines(issue: &Issue<'_>, asked: &Asked) -> Result<Vec<Line>, Refusal> {
     Ok(lines)
 }
 
-/// What accrues in the period on bonds that were induced to convert, as a principal of their own.
-fn interest_on(books: &Books, induced: &Induced, asked: &Asked) -> Result<Amount, Refusal> {
-    let row = |row: &PositionRow| PositionRow {
-        principal: match induced.until {
-            Some(until) if until <= row.date => Amount::ZERO,
-            _ => induced.principal,
-        },
-        moved: Components::default(),
-        surrendered: Components::default(),
-        ..PositionRow::before(row.date)
-    };
-    let history = History::new(books.history.rows().iter().map(row).collect(), Vec::new());
-    let found = forecast::forecast(&books.instrument, &history, &[(asked.from, asked.to)])?;
-    found.iter().try_fold(Amount::ZERO, |sum, month| sum.plus(month.interest_expense()?))
+/// What accrues in the period on bonds that were induced to convert, as a principal of their own: coupons, interest since the last one, and
+/// what is amortised. A revision begins another curve.
+fn interest_on(issue: &Instrument, induced: &Induced, asked: &Asked) -> Result<Amount, Refusal> {
+    let first = issue.start().moment;
+    let eve = asked.from.yesterday().unwrap_or(asked.from);
+    let start = if eve < first.date { first } else { issue.close_of(eve) };
+    let last = asked.to.min(issue.terms().maturity_date);
+    let end = induced.until.map_or_else(|| issue.close_of(last), |until| issue.moment_of(until));
+    if end.boundary <= start.boundary {
+        return Ok(Amount::ZERO);
+    }
+    let mut revised: Vec<Date> = revisions(issue).filter(|date| start.date < *date && *date < end.date).collect();
+    revised.sort_unstable();
+    let (mut total, mut from) = (Amount::ZERO, start);
+    for to in revised.into_iter().map(|date| issue.moment_of(date)).chain([end]) {
+        let before = issue.on(to.date.yesterday().unwrap_or(to.date));
+        let reached = |issue: &Instrument, moment: Moment| {
+            Amount::total([
+                issue.premium_discount(induced.principal, moment)?,
+                issue.issue_costs(induced.principal, moment)?,
+                issue.accrued(induced.principal, moment)?,
+            ])
+        };
+        for coupon_date in issue.dates().coupon_dates_between(from.date, to.date) {
+            total = total.plus(issue.coupon(induced.principal, *coupon_date)?)?;
+        }
+        total = total.plus(reached(before, to)?)?.minus(reached(issue, from)?)?;
+        from = to;
+    }
+    Ok(total)
+}
+
+/// The dates on which an issue was revised.
+fn revisions(issue: &Instrument) -> impl Iterator<Item = Date> {
+    std::iter::successors(Some(issue), |issue| issue.before().map(AsRef::as_ref)).filter_map(Instrument::revised_on)
 }
 
 /// The days of the period on which something is outstanding, cut where the principal or the rate may change.
@@ -201,8 +222,7 @@ fn spans(
     principal_at: impl Fn(Date) -> Result<Amount, Refusal>,
 ) -> Result<Vec<Span>, Refusal> {
     let Books { instrument, history, rates, .. } = issue.books;
-    let revised =
-        std::iter::successors(Some(instrument), |issue| issue.before()).filter_map(|issue| issue.revised_on());
+    let revised = revisions(instrument);
     let maturity = instrument.terms().maturity_date;
     let changes = history.rows().iter().map(|row| row.date).chain(rates.iter().map(|rate| rate.date)).chain(revised);
     let mut firsts: Vec<Date> =

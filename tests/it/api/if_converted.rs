@@ -14,6 +14,7 @@ on_both_engines! {
     the_least_is_added_back_first_and_what_does_not_dilute_stays_out
     a_split_restates_the_days_before_it
     bonds_induced_to_convert_are_tested_apart
+    all_interest_of_bonds_induced_is_theirs
     an_offer_not_settled_yet_is_induced_for_the_whole_period
     what_was_known_then_is_told_again
     a_question_that_cannot_be_answered_is_refused
@@ -187,6 +188,24 @@ async fn a_split_restates_the_days_before_it(service: Service) {
     let rates: Vec<&str> =
         array(&told["items"][0]["spans"]).iter().map(|span| text(&span["shares_per_denomination"])).collect();
     assert_eq!(rates, ["40", "44"]);
+}
+
+/// All bonds are induced, so that the part of those that are not must come to nothing: interest on the induced ones is counted otherwise
+/// than that which is posted, and is the same.
+async fn all_interest_of_bonds_induced_is_theirs(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({"proceeds": "960000.00", "issue_costs": "12000.00"})).await;
+    let offer = json!({"acceptance_date": "2025-08-21", "effective_date": "2025-09-03", "principal": "1000000.00",
+        "cash": "9000.00", "criteria": all_met()});
+    service.record(&issue, "inducements", offer).await;
+    for period in ["from=2025-01-01&to=2025-12-31", "from=2025-07-01&to=2025-09-30"] {
+        let told = inputs(&service, &format!("{period}&tax_rate=0")).await;
+        let [induced] = &array(&told["items"])[..] else { panic!("one part: {told}") };
+        assert_figures(induced, json!({"bonds": "induced", "inducement_expense": "9000.00"}));
+        let report = service.read(&format!("/v1/entities/ACME/rollforward?{}", period)).await;
+        let expense: rust_decimal::Decimal = array(&report["total"]).iter().map(|line| figure(&line["expense"])).sum();
+        assert_eq!(figure(&induced["add_back_before_tax"]), expense);
+    }
 }
 
 /// The offer for 300,000 gives 2 shares more a bond of 1,000 at 40: 24,000 of expense. They converted after 30 of 91 days.
