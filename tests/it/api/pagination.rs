@@ -121,7 +121,7 @@ async fn a_limit_is_from_1_to_500_and_an_unknown_parameter_is_refused(service: S
         "/v1/entities/ACME?deep=true".to_owned(),
         format!("/v1/bond-issues/{}?as_of=2025-01-31", issues[0]),
         format!("{}?as_of=2025-01-31", on(&issues[0], "schedule")),
-        "/v1/entities/ACME/rollforward?from=2025-01-01&to=2025-01-31&period=1".to_owned(),
+        "/v1/entities/ACME/rollforward?from=2025-01-01&to=2025-01-31&quarter=1".to_owned(),
         "/v1/entities/ACME/trial-balance?as_of=2025-01-31&limit=1".to_owned(),
     ] {
         service.get(&path).await.problem(400, "unknown_query_parameter");
