@@ -37,12 +37,17 @@ impl Snapshots {
         let at = dice.between(0, lives.len() as i64 - 1) as usize;
         let (life, day) = (&lives[at], lives[at].any_day(dice));
         let currency = life.currency.code;
-        let (path, of_issue) = match dice.between(0, 10) {
+        let (path, of_issue) = match dice.between(0, 12) {
             0 => (format!("/v1/entities/ACME/forecast?from={day}&to={LAST}&currency={currency}"), None),
             1 => (format!("/v1/entities/ACME/rollforward?from={FIRST}&to={day}&currency={currency}"), None),
             2 => (format!("/v1/entities/ACME/trial-balance?as_of={day}&currency={currency}"), None),
             3 => (format!("/v1/entities/ACME/carrying-values?as_of={day}&currency={currency}"), None),
             4 => (format!("{}?as_of={day}&basis=posted", on(&life.id, "carrying-value")), None),
+            5 => (format!("/v1/entities/ACME/disclosures?period_from={FIRST}&as_of={day}&currency={currency}"), None),
+            6 => (
+                format!("/v1/entities/ACME/if-converted?from={FIRST}&to={day}&tax_rate=0.25&currency={currency}"),
+                None,
+            ),
             _ => {
                 let of_issue = (at, day, life.history.events().len());
                 (format!("{}?as_of={day}", on(&life.id, "carrying-value")), Some(of_issue))

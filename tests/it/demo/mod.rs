@@ -8,6 +8,7 @@ use parwright::demo::portfolio::{self, Portfolio};
 use parwright::document::PeriodStatus;
 use parwright::http::resource::App;
 use parwright::reading::Basis;
+use parwright::reading::DisclosuresAsked;
 use parwright::service;
 
 use crate::store::on_both;
@@ -51,7 +52,7 @@ async fn check_every_month_end(app: &App, portfolio: &Portfolio) {
     assert_eq!(last, BTreeMap::from(expected));
 }
 
-/// Each fiscal year's rollforward ties, and opens where the one before closed.
+/// Each fiscal year's rollforward ties, opens where the one before closed, and closes with the debt that disclosures tell.
 async fn check_every_fiscal_year(app: &App, portfolio: &Portfolio) {
     for code in CURRENCIES {
         let mut closing_before = None;
@@ -65,6 +66,21 @@ async fn check_every_fiscal_year(app: &App, portfolio: &Portfolio) {
             }
             let (opening, closing) =
                 (report.total.first().expect("an opening line"), report.total.last().expect("a closing line"));
+            let (period_from, as_of) = period;
+            let known = app.library.known(&portfolio.entity, None).await.expect("it is known");
+            let asked = DisclosuresAsked {
+                period_from,
+                as_of,
+                known,
+                currency: Currency::from_code(code),
+                share_price: None,
+                fair_values: &[],
+            };
+            let told = app.library.disclosures(&portfolio.entity, asked).await.expect("disclosures can be read");
+            if portfolio.closes.contains(&as_of) {
+                assert_eq!(told.total.debt.carrying_amount, closing.carrying_amount, "{code} {year}");
+                assert_eq!(told.total.debt.interest_payable, closing.interest_payable, "{code} {year}");
+            }
             if let Some(closing_before) = closing_before.replace(closing.carrying_amount.clone()) {
                 assert_eq!(opening.carrying_amount, closing_before, "{code} {year}");
             }
