@@ -336,8 +336,6 @@ pub(super) async fn preview(
 /// # Errors
 /// [`RecordError::NotFound`], or when an accrual through the day is refused.
 pub async fn in_the_way(entity: &str, through: Date, reader: &mut Reader<'_>) -> Result<Vec<InTheWay>, RecordError> {
-    let not_found = || RecordError::NotFound(format!("the entity {entity}"));
-    let head = reader.entity_head(entity).await?.ok_or_else(not_found)?;
-    let workspace = Workspace::load(head, reader).await?.ok_or_else(not_found)?;
+    let workspace = Workspace::of(entity, reader).await?;
     Ok(look(&workspace, through, reader).await?.1)
 }

@@ -9,6 +9,7 @@ use super::error::RecordError;
 use super::release::account;
 use crate::accounting::account_mapping::Mapping;
 use crate::accounting::fiscal_calendar::FiscalCalendar;
+use crate::accounting::framework::Framework;
 use crate::accounting::instrument::{Carried, Effect, Instrument, Moment, Revision, ShareCapital};
 use crate::accounting::journal::{AccountRole, MovementKind};
 use crate::accounting::money::Amount;
@@ -17,13 +18,21 @@ use crate::accounting::transaction::rate_adjustment::{Outcome, Reason};
 use crate::accounting::transaction::reversal::{PostedEntry, PostedLine};
 use crate::accounting::transaction::{BookedRow, ConversionRate, TakenBackLater};
 use crate::document::{
-    AccountDocument, BondIssueDocument, ConversionOptionDocument, FiscalCalendarDocument, StoredRates, StoredRevision,
+    AccountDocument, BondIssueDocument, ConversionOptionDocument, FiscalCalendarDocument, FrameworkName, StoredRates,
+    StoredRevision,
 };
 use crate::store;
 
 /// A stored date.
 pub(crate) fn date(text: &str) -> Result<Date, RecordError> {
     text.parse().map_err(|error: jiff::Error| RecordError::corrupt("date", error))
+}
+
+/// An entity's framework from its row.
+pub fn framework(row: &store::EntityRow) -> Result<Framework, RecordError> {
+    let name: FrameworkName = serde_json::from_value(row.framework.as_str().into())
+        .map_err(|error| RecordError::corrupt("framework", error))?;
+    Ok(name.into())
 }
 
 /// An entity's calendar from its row, closed through a day.

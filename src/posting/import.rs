@@ -180,11 +180,7 @@ impl Recorder {
     pub async fn issue_checker(&self, entity: &str) -> Result<IssueChecker, RecordError> {
         let mut reading = self.store().reading().await?;
         let mut reader = reading.reader();
-        let workspace = match reader.entity_head(entity).await? {
-            Some(head) => Workspace::load(head, &mut reader).await?,
-            None => None,
-        };
-        let workspace = workspace.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
+        let workspace = Workspace::of(entity, &mut reader).await?;
         Ok(IssueChecker { store: self.store().clone(), workspace, seen: HashMap::new(), series: HashMap::new() })
     }
 

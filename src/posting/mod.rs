@@ -43,7 +43,9 @@ mod writer;
 pub use acknowledge::NotAcknowledged;
 pub use close::{CLOSE, NotClosed, REOPEN, in_the_way};
 pub use command::{Command, Context, IdempotencyKey, IssueCommand, Reversing, SeriesCommand};
-pub use convert::{booked_row, calendar, conversion_rate, instrument, mapping, position_row, versions, weeks};
+pub use convert::{
+    booked_row, calendar, conversion_rate, framework, instrument, mapping, position_row, versions, weeks,
+};
 pub(crate) use convert::{date, paid_coupon};
 pub use destination::{Destination, DestinationCommand};
 pub use error::{RecordError, RefusedRow};

@@ -44,11 +44,7 @@ impl Recorder {
     pub async fn sample_batches(&self, entity: &str, on: Date) -> Result<SampleBatches, RecordError> {
         let mut reading = self.store().reading().await?;
         let mut reader = reading.reader();
-        let workspace = match reader.entity_head(entity).await? {
-            Some(head) => Workspace::load(head, &mut reader).await?,
-            None => None,
-        };
-        let workspace = workspace.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
+        let workspace = Workspace::of(entity, &mut reader).await?;
         let mapping = Arc::clone(&workspace.mapping);
         let mut rehearsal = Rehearsal::new(workspace);
         // No caller can mend a step that a rule refuses.

@@ -14,7 +14,7 @@ use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::framework::Framework;
 use crate::accounting::position::History;
 use crate::accounting::transaction::Books;
-use crate::document::{BondIssueDocument, FrameworkName};
+use crate::document::BondIssueDocument;
 use crate::store::{self, Reader};
 
 /// The books of one entity under the lock.
@@ -62,12 +62,10 @@ impl Workspace {
     /// When its framework cannot be read.
     pub fn new(head: store::EntityHeadRow, entity: store::EntityRow) -> Result<Workspace, RecordError> {
         let calendar = convert::calendar(&entity, None)?;
-        let framework: FrameworkName = serde_json::from_value(entity.framework.into())
-            .map_err(|error| RecordError::corrupt("framework", error))?;
         Ok(Workspace {
             head,
             calendar,
-            framework: framework.into(),
+            framework: convert::framework(&entity)?,
             functional_currency: entity.functional_currency,
             most_lines: usize::try_from(entity.max_lines_per_batch).ok().filter(|most| *most > 0).unwrap_or(usize::MAX),
             mapping: Arc::default(),
@@ -80,6 +78,18 @@ impl Workspace {
     pub fn map(&mut self, row: &store::AccountMappingRow) -> Result<(), RecordError> {
         Arc::make_mut(&mut self.mapping).add(convert::mapping(row)?);
         Ok(())
+    }
+
+    /// Reads the books of the entity of a code, under no lock.
+    ///
+    /// # Errors
+    /// [`RecordError::NotFound`] when there is no such entity.
+    pub async fn of(entity: &str, reader: &mut Reader<'_>) -> Result<Workspace, RecordError> {
+        let loaded = match reader.entity_head(entity).await? {
+            Some(head) => Workspace::load(head, reader).await?,
+            None => None,
+        };
+        loaded.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))
     }
 
     /// Reads an entity's books; `None` if there is no such entity.

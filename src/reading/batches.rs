@@ -99,7 +99,7 @@ impl Library {
     pub async fn releases(&self, entity: &str, after: i64, limit: usize) -> Result<Vec<ReleaseDocument>, ReadError> {
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
+        super::entity_row(&mut reader, entity).await?;
         let mut releases = Vec::new();
         for (release, mut whole) in reader.releases(entity, after, one_more(limit)).await? {
             // The batch as it was released then, not as its newest revision has it.

@@ -4,12 +4,11 @@ use jiff::civil::Date;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::forecast::OutstandingPages;
+use super::outstanding::OutstandingPages;
 use super::{Known, Library, ReadError};
 use crate::accounting::Currency;
 use crate::accounting::refusal::Refusal;
 use crate::document::money;
-use crate::posting::RecordError;
 use crate::reports::calendar::{Entry, Occasion, calendar};
 
 /// The dates of issues that ask something of the issuer, in order, with amounts by what is outstanding as far as it is recorded.
@@ -69,21 +68,19 @@ impl Library {
     /// The calendar of an entity's issues in a currency, the functional one if none is named.
     ///
     /// # Errors
-    /// [`RecordError::NotFound`] when the entity was not known; a [`Refusal`] when there are too many dates.
+    /// [`RecordError::NotFound`](crate::posting::RecordError::NotFound) when the entity was not known; a [`Refusal`] when there are too many dates.
     pub async fn calendar(
         &self,
         entity: &str,
-        (from, to): (Date, Date),
+        days: (Date, Date),
         known: Known,
         currency: Option<Currency>,
     ) -> Result<CalendarDocument, ReadError> {
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
-        let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
-        let revisions = reader.revisions_of_entity(entity).await?;
-        let (revisions, after) = (revisions.as_slice(), String::new());
-        let mut pages = OutstandingPages { entity, from, to, known, currency, revisions, after };
+        let (_, currency) = super::entity_in(&mut reader, entity, currency).await?;
+        let mut pages = OutstandingPages::begin(entity, days, known, currency, &mut reader).await?;
+        let (from, to) = days;
         let mut items = Vec::new();
         while let Some(page) = pages.next(&mut reader).await? {
             for issue in page {
@@ -97,13 +94,12 @@ impl Library {
             }
         }
         items.sort_by(|one, other| (&one.date, &one.reference).cmp(&(&other.date, &other.reference)));
-        let others = reader.currencies(entity, known.sequence).await?;
         Ok(CalendarDocument {
             entity: entity.to_owned(),
             from: from.to_string(),
             to: to.to_string(),
             currency: currency.code().to_owned(),
-            other_currencies: others.into_iter().filter(|other| other != currency.code()).collect(),
+            other_currencies: super::other_currencies(&mut reader, entity, known, currency).await?,
             known_at: known.text(),
             items,
             caution: super::CAUTION.to_owned(),

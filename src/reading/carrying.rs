@@ -11,7 +11,6 @@ use super::issued::{Issued, Shelved};
 use super::{Basis, Known, Library, ReadError};
 use crate::accounting::Currency;
 use crate::accounting::instrument::Instrument;
-use crate::accounting::money::Amount;
 use crate::accounting::position::Components;
 use crate::document::wire::Timestamp;
 use crate::document::{CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem};
@@ -88,9 +87,7 @@ impl<'a> Walk<'a> {
     /// The carrying value of an issue by its rows.
     pub fn value(&self, rows: &Carrying) -> Result<Valued, ReadError> {
         let id = &rows.issue.id;
-        let from = self.revisions.partition_point(|recorded| recorded.revision.bond_issue < *id);
-        let count = self.revisions[from..].partition_point(|recorded| recorded.revision.bond_issue == *id);
-        let issued = Arc::new(Issued::read(&rows.issue, &self.revisions[from..from + count])?);
+        let issued = Arc::new(Issued::among(&rows.issue, &self.revisions)?);
         let in_force = Rows {
             position: rows.position.as_ref(),
             booked: rows.booked.as_ref(),
@@ -217,8 +214,7 @@ impl Library {
     ) -> Result<(CarryingValues, Option<String>), ReadError> {
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
-        let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
+        let (_, currency) = super::entity_in(&mut reader, entity, currency).await?;
         let date = as_of.to_string();
         let mut walk = Walk::begin(entity, as_of, known.sequence, &mut reader).await?;
         let (mut items, mut total, mut others) = (Vec::new(), Components::default(), Vec::new());
@@ -303,14 +299,7 @@ fn value(
         Ok::<_, ReadError>(())
     };
     for item in late {
-        let amounts = Components {
-            principal: Amount::from_minor(item.sums.principal),
-            premium_discount: Amount::from_minor(item.sums.premium_discount),
-            issue_costs: Amount::from_minor(item.sums.issue_costs),
-            interest_payable: Amount::from_minor(item.sums.interest_payable),
-            interest_receivable: Amount::from_minor(item.sums.interest_receivable),
-            equity_component: Amount::from_minor(item.sums.equity_component),
-        };
+        let amounts = super::components(&item.sums);
         add(&item.event, &item.effective_date, &item.posting_date, &amounts)?;
     }
     if let (Some(later), Some(by)) = (in_force.booked.and_then(|row| row.later), rows.taken_back_by) {

@@ -5,12 +5,11 @@ use jiff::civil::Date;
 use super::{Library, ReadError};
 use crate::accounting::Currency;
 use crate::accounting::classification::{Facts, classify};
-use crate::accounting::framework::Framework;
 use crate::accounting::money::Amount;
 use crate::document::wire::Timestamp;
-use crate::document::{ClassificationDocument, FrameworkName, ReclassificationBlock, ReclassifiedDocument, money};
-use crate::posting::RecordError;
-use crate::store::{EventRow, Reader};
+use crate::document::{ClassificationDocument, ReclassificationBlock, ReclassifiedDocument, money};
+use crate::posting::{self, RecordError};
+use crate::store::EventRow;
 
 impl Library {
     /// What of an issue is current at close of business on a date.
@@ -27,7 +26,7 @@ impl Library {
         let (valued, known) = self.valued(entity, id, as_of, at).await?;
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let framework = framework(entity, &mut reader).await?;
+        let framework = posting::framework(&super::entity_row(&mut reader, entity).await?)?;
         let instrument = &valued.instrument;
         let (position, terms) = (&valued.value.position, instrument.on(as_of).terms());
         let found = classify(framework, terms, position.principal, as_of, &Facts::default())?;
@@ -50,13 +49,6 @@ impl Library {
             caution: super::CAUTION.to_owned(),
         })
     }
-}
-
-pub(super) async fn framework(entity: &str, reader: &mut Reader<'_>) -> Result<Framework, ReadError> {
-    let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
-    let name: FrameworkName =
-        serde_json::from_value(row.framework.into()).map_err(|error| RecordError::corrupt("framework", error))?;
-    Ok(name.into())
 }
 
 fn reclassified(event: EventRow, now: Amount, currency: Currency) -> Result<ReclassifiedDocument, ReadError> {

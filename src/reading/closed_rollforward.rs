@@ -10,10 +10,8 @@ use super::rollforward::{self, RollforwardDocument};
 use super::{Known, Library, ReadError, known};
 use crate::accounting::Currency;
 use crate::accounting::fiscal_calendar::Period;
-use crate::accounting::money::Amount;
-use crate::accounting::position::Components;
 use crate::document::ComponentsDocument;
-use crate::posting::{NotClosed, RecordError};
+use crate::posting::NotClosed;
 use crate::store::{PeriodCloseRow, Reader};
 
 /// How a closed period is looked at.
@@ -48,7 +46,7 @@ impl Library {
     /// The rollforward of a fiscal period.
     ///
     /// # Errors
-    /// [`RecordError::NotFound`], a name that is none, or [`NotClosed::Open`] where it is to be shown as it was closed.
+    /// [`RecordError::NotFound`](crate::posting::RecordError::NotFound), a name that is none, or [`NotClosed::Open`] where it is to be shown as it was closed.
     pub async fn rollforward_of_period(
         &self,
         entity: &str,
@@ -59,8 +57,7 @@ impl Library {
         let period = Period::named(name)?;
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
-        let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
+        let (_, currency) = super::entity_in(&mut reader, entity, currency).await?;
         let periods = Periods::read(entity, &mut reader).await?;
         let close = periods.close_of(period);
         let at = match (view, close) {
@@ -99,14 +96,7 @@ async fn changed(
     let since = (close.sequence, at.sequence);
     let moved = reader.moved_since(&report.entity, days, since, currency.code()).await?;
     let shown = moved.into_iter().map(|row| {
-        let amounts = Components {
-            principal: Amount::from_minor(row.sums.principal),
-            premium_discount: Amount::from_minor(row.sums.premium_discount),
-            issue_costs: Amount::from_minor(row.sums.issue_costs),
-            interest_payable: Amount::from_minor(row.sums.interest_payable),
-            interest_receivable: Amount::from_minor(row.sums.interest_receivable),
-            equity_component: Amount::from_minor(row.sums.equity_component),
-        };
+        let amounts = super::components(&row.sums);
         Ok(ChangedSinceClose {
             batch: row.number,
             reference: references.get(row.bond_issue.as_str()).copied().unwrap_or_default().to_owned(),

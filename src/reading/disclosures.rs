@@ -8,9 +8,8 @@ use std::collections::{BTreeMap, HashMap};
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
-use super::classification::framework;
-use super::forecast::{Outstanding, OutstandingPages};
-use super::{Known, Library, ReadError, recorded, rollforward};
+use super::outstanding::{Outstanding, OutstandingPages, by_issue, of};
+use super::{Known, Library, ReadError, rollforward};
 use crate::accounting::Currency;
 use crate::accounting::classification::{Facts, Verdict, classify};
 use crate::accounting::fiscal_calendar::FiscalCalendar;
@@ -21,7 +20,7 @@ use crate::accounting::position::Components;
 use crate::accounting::refusal::Refusal;
 use crate::accounting::transaction::Books;
 use crate::document::EffectiveRateDocument;
-use crate::posting::RecordError;
+use crate::posting::{self, RecordError};
 use crate::reports::disclosures::{AsOf, BANDS, CashFlows, ConversionFigures, Converted, Maturities, Payments, YEARS};
 use crate::reports::interest::Interest;
 use crate::reports::rollforward::Sums;
@@ -135,36 +134,27 @@ impl Library {
         let DisclosuresAsked { period_from: from, as_of: to, known, .. } = asked;
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
-        let currency = asked.currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
+        let (row, currency) = super::entity_in(&mut reader, entity, asked.currency).await?;
         let mut scope = Scope {
             asked: &asked,
             currency,
-            framework: framework(entity, &mut reader).await?,
-            calendar: crate::posting::calendar(&row, None)?,
+            framework: posting::framework(&row)?,
+            calendar: posting::calendar(&row, None)?,
             fair_values: asked.fair_values.iter().map(|value| (value.bond_issue.as_str(), value)).collect(),
         };
         let (first, last) = (from.to_string(), to.to_string());
         let posted = reader.movements(entity, (&first, &last), known.sequence, currency.code()).await?;
         let posted: BTreeMap<String, Vec<(String, Sums)>> = rollforward::by_issue(&posted)?;
-        let revisions = reader.revisions_of_entity(entity).await?;
-        let (revisions, after) = (revisions.as_slice(), String::new());
-        let mut pages = OutstandingPages { entity, from, to, known, currency, revisions, after };
+        let mut pages = OutstandingPages::begin(entity, (from, to), known, currency, &mut reader).await?;
         let (mut total, mut items) = (Figures::none(), Vec::new());
         let (mut in_period, mut later) = (Vec::new(), Vec::new());
-        loop {
-            let after = pages.after.clone();
-            let Some(page) = pages.next(&mut reader).await? else { break };
-            let ids = (after.as_str(), pages.after.as_str());
-            let rates = reader.conversion_rates_known(entity, ids, known.sequence).await?;
-            let rates = recorded::by_issue(rates, |row| &row.bond_issue);
-            let events = reader.events_from(entity, ids, &first, known.sequence).await?;
-            let events = recorded::by_issue(events, |row: &EventRow| &row.bond_issue);
+        while let Some(page) = pages.next(&mut reader).await? {
+            let rates = pages.rates(&mut reader).await?;
+            let events = reader.events_from(entity, pages.ids(), &first, known.sequence).await?;
+            let events = by_issue(events, |row: &EventRow| &row.bond_issue);
             for issue in page {
-                let rates = rates.get(&issue.id).map_or(&[] as &[_], Vec::as_slice);
-                let (books, _) = recorded::books(&issue, scope.calendar, rates, to)?;
-                let noted = events.get(&issue.id).map_or(&[] as &[_], Vec::as_slice);
-                let noted = noted.iter().map(|event| NotedEvent::read(event, &issue.reference));
+                let (books, _) = issue.books_with_rates(scope.calendar, of(&rates, &issue.id), to)?;
+                let noted = of(&events, &issue.id).iter().map(|event| NotedEvent::read(event, &issue.reference));
                 let noted = noted.collect::<Result<Vec<_>, _>>()?;
                 let movements = posted.get(&issue.id).map_or(&[] as &[_], Vec::as_slice);
                 let (figures, item) = scope.issue(&issue, &books, movements, &noted)?;
@@ -179,13 +169,12 @@ impl Library {
             let code = currency.code();
             return Err(RecordError::NotFound(format!("the bond issue {id}, in {code} and settled by {to},")));
         }
-        let others = reader.currencies(entity, known.sequence).await?;
         Ok(DisclosuresDocument {
             entity: entity.to_owned(),
             period_from: first,
             as_of: last,
             currency: currency.code().to_owned(),
-            other_currencies: others.into_iter().filter(|other| other != currency.code()).collect(),
+            other_currencies: super::other_currencies(&mut reader, entity, known, currency).await?,
             known_at: known.text(),
             share_price: asked.share_price.map(|price| price.to_string()),
             payment_bands: BandDocument::all(to),

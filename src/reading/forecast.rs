@@ -1,30 +1,20 @@
 //! The forecast: interest, coupons and carrying amounts by month.
 
-use std::collections::HashMap;
-use std::sync::Arc;
-
 use jiff::civil::Date;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::issued::Issued;
+use super::outstanding::{Outstanding, OutstandingPages};
 use super::{Known, Library, ReadError};
 use crate::accounting::Currency;
 use crate::accounting::fiscal_calendar::FiscalCalendar;
-use crate::accounting::instrument::Instrument;
 use crate::accounting::money::Amount;
-use crate::accounting::position::History;
 use crate::accounting::refusal::Refusal;
-use crate::accounting::transaction::Books;
 use crate::accounting::transaction::assumed::AssumedConversion;
 use crate::document::money;
 use crate::document::wire::{DateString, DecimalString};
 use crate::posting::{self, RecordError};
 use crate::reports::forecast::{Month, forecast, months};
-use crate::store::{PositionRow, Reader, RecordedRevision};
-
-/// How many issues are read at once.
-const PAGE: i64 = 500;
 
 /// A conversion that is assumed, as it is asked for.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -126,62 +116,6 @@ impl ForecastMonth {
     }
 }
 
-/// An issue with what is outstanding of it.
-pub(super) struct Outstanding {
-    pub id: String,
-    pub reference: String,
-    pub instrument: Arc<Instrument>,
-    pub history: History,
-    /// Through when it is accrued by what is posted by the last day that is asked for.
-    pub accrued_through: Option<Date>,
-}
-
-/// The issues of an entity in one currency, page by page, with what is outstanding of them from a date on.
-pub(super) struct OutstandingPages<'a> {
-    pub entity: &'a str,
-    /// Rows from here on, led by the last before.
-    pub from: Date,
-    /// Issues that are settled by then.
-    pub to: Date,
-    pub known: Known,
-    pub currency: Currency,
-    pub revisions: &'a [RecordedRevision],
-    /// The id after which the next page begins.
-    pub after: String,
-}
-
-impl OutstandingPages<'_> {
-    /// The next page, which may have no issue of the currency; none after the last.
-    pub async fn next(&mut self, reader: &mut Reader<'_>) -> Result<Option<Vec<Outstanding>>, ReadError> {
-        let (to, from, known) = (self.to.to_string(), self.from.to_string(), self.known.sequence);
-        let page = reader.carrying_page(self.entity, &to, known, &self.after, PAGE).await?;
-        let Some(last) = page.last().map(|row| row.issue.id.clone()) else { return Ok(None) };
-        let mut rows: HashMap<String, Vec<PositionRow>> = HashMap::new();
-        for row in reader.position_rows_known(self.entity, (&self.after, &last), &from, known).await? {
-            rows.entry(row.bond_issue.clone()).or_default().push(row);
-        }
-        self.after = last;
-        let mut issues = Vec::new();
-        for carrying in page.iter().filter(|row| row.issue.currency == self.currency.code()) {
-            let id = &carrying.issue.id;
-            let first = self.revisions.partition_point(|recorded| recorded.revision.bond_issue < *id);
-            let count = self.revisions[first..].partition_point(|recorded| recorded.revision.bond_issue == *id);
-            let issued = Issued::read(&carrying.issue, &self.revisions[first..first + count])?;
-            let instrument = issued.known_at(known).map(Arc::clone);
-            let rows = rows.remove(id).unwrap_or_default();
-            let rows = rows.iter().map(posting::position_row).collect::<Result<Vec<_>, _>>()?;
-            issues.push(Outstanding {
-                id: id.clone(),
-                reference: issued.reference.clone(),
-                instrument: instrument.ok_or_else(|| RecordError::corrupt("bond issue", "it has no terms"))?,
-                history: History::new(rows, Vec::new()),
-                accrued_through: carrying.booked.as_ref().and_then(|row| row.accrued_through.parse().ok()),
-            });
-        }
-        Ok(Some(issues))
-    }
-}
-
 impl Library {
     /// The forecast of an entity's issues in a currency (the functional one if none is named), after an id; and the id after which the
     /// next page begins, if there is more.
@@ -196,17 +130,14 @@ impl Library {
     ) -> Result<(ForecastDocument, Option<String>), ReadError> {
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
-        let currency = asked.currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
-        let calendar = crate::posting::calendar(&row, None)?;
-        let (revisions, known) = (reader.revisions_of_entity(entity).await?, asked.known);
+        let (row, currency) = super::entity_in(&mut reader, entity, asked.currency).await?;
+        let calendar = posting::calendar(&row, None)?;
+        let (known, days) = (asked.known, (asked.from, asked.to));
         let months = months(asked.from, asked.to);
         let mut total: Vec<Month> = months.iter().copied().map(Month::empty).collect();
         let (mut items, mut last_kept, mut more) = (Vec::new(), None, false);
         let mut unseen: Vec<&Assumed> = asked.assumed.iter().collect();
-        let (from, to, revisions) = (asked.from, asked.to, revisions.as_slice());
-        let after = String::new();
-        let mut pages = OutstandingPages { entity, from, to, known, currency, revisions, after };
+        let mut pages = OutstandingPages::begin(entity, days, known, currency, &mut reader).await?;
         while let Some(page) = pages.next(&mut reader).await? {
             for issue in page {
                 let assumed = unseen.extract_if(.., |assumed| assumed.bond_issue == issue.id).collect::<Vec<_>>();
@@ -228,16 +159,15 @@ impl Library {
             }
         }
         if let Some(assumed) = unseen.first() {
-            let (id, code) = (&assumed.bond_issue, currency.code());
+            let (id, code, to) = (&assumed.bond_issue, currency.code(), asked.to);
             return Err(RecordError::NotFound(format!("the bond issue {id}, in {code} and settled by {to},")));
         }
-        let others = reader.currencies(entity, known.sequence).await?;
         let answer = ForecastDocument {
             entity: entity.to_owned(),
-            from: from.to_string(),
-            to: to.to_string(),
+            from: asked.from.to_string(),
+            to: asked.to.to_string(),
             currency: currency.code().to_owned(),
-            other_currencies: others.into_iter().filter(|other| other != currency.code()).collect(),
+            other_currencies: super::other_currencies(&mut reader, entity, known, currency).await?,
             known_at: known.text(),
             assumed_conversions: asked.assumed.iter().map(AssumedConversionDocument::of).collect(),
             items,
@@ -264,10 +194,9 @@ fn with_assumed(issue: Outstanding, assumed: &[&Assumed], calendar: FiscalCalend
     if assumed.is_empty() {
         return Ok(issue);
     }
-    let Outstanding { instrument, history, .. } = &issue;
-    let mut books = Books { history: history.clone(), ..Books::empty(Arc::clone(instrument), calendar) };
+    let mut books = issue.books(calendar);
     for assumed in assumed {
-        let principal = Amount::from_major(assumed.principal.0, instrument.terms().currency)?;
+        let principal = Amount::from_major(assumed.principal.0, books.instrument.terms().currency)?;
         let conversion = AssumedConversion { effective_date: assumed.effective_date.0, principal };
         books.history = conversion.applied(&books)?;
     }

@@ -7,15 +7,15 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::classification::framework;
-use super::forecast::{Outstanding, OutstandingPages};
-use super::{Known, Library, ReadError, recorded, rollforward};
+use super::induced::induced;
+use super::outstanding::{Outstanding, OutstandingPages, by_issue, of};
+use super::{Known, Library, ReadError, rollforward};
 use crate::accounting::Currency;
 use crate::accounting::framework::Framework;
 use crate::accounting::money::{Amount, round_per_share, round_shares};
 use crate::accounting::refusal::Refusal;
 use crate::document::money;
-use crate::posting::RecordError;
+use crate::posting;
 use crate::reports::if_converted::{self as report, Asked, Increment, Issue, Line, Method, Part, diluted, lines};
 use crate::reports::interest::Interest;
 
@@ -135,41 +135,32 @@ impl Library {
     /// The if-converted inputs of an entity's issues in a currency, the functional one if none is named.
     ///
     /// # Errors
-    /// [`RecordError::NotFound`] when the entity was not known.
+    /// [`RecordError::NotFound`](crate::posting::RecordError::NotFound) when the entity was not known.
     pub async fn if_converted(&self, entity: &str, asked: IfConvertedAsked) -> Result<IfConvertedDocument, ReadError> {
         let IfConvertedAsked { from, to, known, .. } = asked;
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
-        let framework = framework(entity, &mut reader).await?;
-        let currency = asked.currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
-        let calendar = crate::posting::calendar(&row, None)?;
+        let (row, currency) = super::entity_in(&mut reader, entity, asked.currency).await?;
+        let framework = posting::framework(&row)?;
+        let calendar = posting::calendar(&row, None)?;
         let (first, last) = (from.to_string(), to.to_string());
         let restated_through = report::restated_through(to, known.date());
-        let of = Asked { from, to, tax_rate: asked.tax_rate, average_share_price: asked.average_share_price };
+        let asked_of = Asked { from, to, tax_rate: asked.tax_rate, average_share_price: asked.average_share_price };
         let posted = reader.movements(entity, (&first, &last), known.sequence, currency.code()).await?;
         let posted = rollforward::by_issue(&posted)?;
-        let revisions = reader.revisions_of_entity(entity).await?;
-        let (revisions, after) = (revisions.as_slice(), String::new());
-        let mut pages = OutstandingPages { entity, from, to, known, currency, revisions, after };
+        let mut pages = OutstandingPages::begin(entity, (from, to), known, currency, &mut reader).await?;
         let mut found = Vec::new();
-        loop {
-            let after = pages.after.clone();
-            let Some(page) = pages.next(&mut reader).await? else { break };
-            let ids = (after.as_str(), pages.after.as_str());
-            let rates = reader.conversion_rates_known(entity, ids, known.sequence).await?;
-            let rates = recorded::by_issue(rates, |row| &row.bond_issue);
-            let events = reader.inducements(entity, ids, &last, known.sequence).await?;
-            let events = recorded::by_issue(events, |row| &row.bond_issue);
+        while let Some(page) = pages.next(&mut reader).await? {
+            let rates = pages.rates(&mut reader).await?;
+            let events = reader.inducements(entity, pages.ids(), &last, known.sequence).await?;
+            let events = by_issue(events, |row| &row.bond_issue);
             for issue in page {
-                let none = (&[] as &[_], &[] as &[_]);
-                let rates = rates.get(&issue.id).map_or(none.0, Vec::as_slice);
-                let events = events.get(&issue.id).map_or(none.1, Vec::as_slice);
-                let (books, restated_on) = recorded::books(&issue, calendar, rates, restated_through)?;
-                let induced = recorded::induced(events, (from, to), currency)?;
+                let rates = of(&rates, &issue.id);
+                let (books, restated_on) = issue.books_with_rates(calendar, rates, restated_through)?;
+                let induced = induced(of(&events, &issue.id), (from, to), currency)?;
                 let interest = Interest::of(posted.get(&issue.id).map_or(&[] as &[_], Vec::as_slice))?;
                 let of_issue = Issue { books: &books, restated_on: &restated_on, interest, induced: &induced };
-                for line in lines(&of_issue, &of)? {
+                for line in lines(&of_issue, &asked_of)? {
                     let per_share = line.per_share(&books)?;
                     found.push(ranked(&issue, &line, per_share, (framework, currency), to)?);
                 }
@@ -180,14 +171,13 @@ impl Library {
             order(one).cmp(&order(other))
         });
         let is_missing = found.iter().any(|ranked| ranked.item.incremental_shares.is_none());
-        let others = reader.currencies(entity, known.sequence).await?;
         Ok(IfConvertedDocument {
             entity: entity.to_owned(),
             from: first,
             to: last,
             days: report::days(from, to),
             currency: currency.code().to_owned(),
-            other_currencies: others.into_iter().filter(|other| other != currency.code()).collect(),
+            other_currencies: super::other_currencies(&mut reader, entity, known, currency).await?,
             known_at: known.text(),
             restated_through: restated_through.to_string(),
             tax_rate: asked.tax_rate.to_string(),

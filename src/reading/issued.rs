@@ -32,6 +32,13 @@ impl Issued {
         Ok(Issued { reference: row.reference.clone(), sequence: row.sequence, versions })
     }
 
+    /// The same with its revisions taken from among those of all issues, in order of their ids.
+    pub fn among(row: &BondIssueRow, revisions: &[RecordedRevision]) -> Result<Issued, ReadError> {
+        let first = revisions.partition_point(|recorded| recorded.revision.bond_issue < row.id);
+        let count = revisions[first..].partition_point(|recorded| recorded.revision.bond_issue == row.id);
+        Issued::read(row, &revisions[first..first + count])
+    }
+
     /// The issue as it was known at a sequence; before that of its issuance it is what it was issued as.
     pub fn known_at(&self, sequence: i64) -> Option<&Arc<Instrument>> {
         let count = self.versions.partition_point(|(since, _)| *since <= sequence);

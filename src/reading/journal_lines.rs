@@ -98,8 +98,8 @@ impl Library {
         let is_last = lines.len() <= limit;
         lines.truncate(limit);
         let next = lines.last().map(|(_, place)| *place).filter(|_| !is_last);
-        let mut others = self.reading().await?.reader().currencies(&asked.entity, asked.known.sequence).await?;
-        others.retain(|other| other != asked.currency.code());
+        let mut reading = self.reading().await?;
+        let others = super::other_currencies(&mut reading.reader(), &asked.entity, asked.known, asked.currency).await?;
         let lines = JournalLines {
             entity: asked.entity.clone(),
             from: asked.from.to_string(),

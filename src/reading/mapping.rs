@@ -23,7 +23,7 @@ impl Library {
     ) -> Result<AccountMappingDocument, ReadError> {
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let framework = super::framework(entity, &mut reader).await?;
+        let framework = posting::framework(&super::entity_row(&mut reader, entity).await?)?;
         let instrument = match bond_issue {
             Some(id) => {
                 let row = reader.bond_issue(entity, id).await?;

@@ -9,14 +9,15 @@ mod destinations;
 mod disclosures;
 mod forecast;
 mod if_converted;
+mod induced;
 mod issued;
 mod issues;
 mod journal_lines;
 mod layouts;
 mod mapping;
+mod outstanding;
 
 mod periods;
-mod recorded;
 mod rollforward;
 mod together;
 mod trial_balance;
@@ -25,12 +26,12 @@ use jiff::civil::Date;
 use serde::Deserialize;
 use utoipa::ToSchema;
 
-use classification::framework;
-
 use crate::accounting::Currency;
+use crate::accounting::money::Amount;
+use crate::accounting::position::Components;
 use crate::document::wire::Timestamp;
 use crate::posting::RecordError;
-use crate::store::{Reader, Reading, Store};
+use crate::store::{EntityRow, Reader, Reading, Store, Sums};
 
 pub use batches::ReleaseDocument;
 pub use calendar::{CalendarDocument, CalendarEntry};
@@ -117,6 +118,47 @@ async fn known(reader: &mut Reader<'_>, entity: &str, at: Option<Timestamp>) -> 
     let found = reader.known(entity, at.map(Timestamp::microseconds)).await?;
     let found = found.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
     Ok(Known { sequence: found.sequence, recorded_at: found.recorded_at })
+}
+
+/// The entity of a code.
+async fn entity_row(reader: &mut Reader<'_>, entity: &str) -> Result<EntityRow, ReadError> {
+    let row = reader.entity(entity).await?;
+    row.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))
+}
+
+/// The entity of a code, with the currency of a report on it: the one that is asked for, or the functional one.
+async fn entity_in(
+    reader: &mut Reader<'_>,
+    entity: &str,
+    asked: Option<Currency>,
+) -> Result<(EntityRow, Currency), ReadError> {
+    let row = entity_row(reader, entity).await?;
+    let currency = asked.map_or_else(|| currency(&row.functional_currency), Ok)?;
+    Ok((row, currency))
+}
+
+/// The currencies of an entity's issues that a report in one currency leaves out.
+async fn other_currencies(
+    reader: &mut Reader<'_>,
+    entity: &str,
+    known: Known,
+    currency: Currency,
+) -> Result<Vec<String>, ReadError> {
+    let mut currencies = reader.currencies(entity, known.sequence).await?;
+    currencies.retain(|other| other != currency.code());
+    Ok(currencies)
+}
+
+/// Sums by component as the core has them.
+fn components(sums: &Sums) -> Components {
+    Components {
+        principal: Amount::from_minor(sums.principal),
+        premium_discount: Amount::from_minor(sums.premium_discount),
+        issue_costs: Amount::from_minor(sums.issue_costs),
+        interest_payable: Amount::from_minor(sums.interest_payable),
+        interest_receivable: Amount::from_minor(sums.interest_receivable),
+        equity_component: Amount::from_minor(sums.equity_component),
+    }
 }
 
 fn currency(code: &str) -> Result<Currency, ReadError> {

@@ -23,10 +23,9 @@ impl Periods {
     /// # Errors
     /// [`RecordError::NotFound`].
     pub async fn read(entity: &str, reader: &mut Reader<'_>) -> Result<Periods, ReadError> {
-        let not_found = || RecordError::NotFound(format!("the entity {entity}"));
-        let row = reader.entity(entity).await?.ok_or_else(not_found)?;
-        let head = reader.entity_head(entity).await?.ok_or_else(not_found)?;
-        let closed_through = head.closed_through.as_deref().map(posting::date).transpose()?;
+        let row = super::entity_row(reader, entity).await?;
+        let closed = reader.entity_head(entity).await?.and_then(|head| head.closed_through);
+        let closed_through = closed.as_deref().map(posting::date).transpose()?;
         let rows = reader.period_closes(entity).await?;
         Ok(Periods { calendar: posting::calendar(&row, closed_through)?, rows })
     }

@@ -16,7 +16,6 @@ use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 use crate::document::wire::Timestamp;
 use crate::document::{WaiverDocument, money};
-use crate::posting::RecordError;
 use crate::reports::rollforward::{self, ByRole, MovementLine, Sums};
 use crate::store::{self, Reader};
 
@@ -107,7 +106,7 @@ impl Library {
     /// The rollforward by posting date, from the close of the day before `from` to the close of `to`.
     ///
     /// # Errors
-    /// [`RecordError::NotFound`], or a period that ends before it begins.
+    /// [`RecordError::NotFound`](crate::posting::RecordError::NotFound), or a period that ends before it begins.
     pub async fn rollforward(
         &self,
         entity: &str,
@@ -120,9 +119,8 @@ impl Library {
         }
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
+        let (_, currency) = super::entity_in(&mut reader, entity, currency).await?;
         let known = known(&mut reader, entity, at).await?;
-        let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
         report(entity, (from, to), known, currency, &mut reader).await
     }
 }
@@ -150,7 +148,6 @@ pub(super) async fn report(
         let numbers: BTreeSet<&String> = of_movement.flat_map(|(_, numbers)| numbers.iter()).collect();
         numbers.into_iter().cloned().collect()
     };
-    let other_currencies = reader.currencies(entity, known.sequence).await?;
     Ok(RollforwardDocument {
         entity: entity.to_owned(),
         period: None,
@@ -159,7 +156,7 @@ pub(super) async fn report(
         from: period.0,
         to: period.1,
         currency: currency.code().to_owned(),
-        other_currencies: other_currencies.into_iter().filter(|other| other != currency.code()).collect(),
+        other_currencies: super::other_currencies(reader, entity, known, currency).await?,
         known_at: known.text(),
         issues,
         total: rolled.total.iter().map(|line| shown(line, currency, of)).collect::<Result<_, _>>()?,

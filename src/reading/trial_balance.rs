@@ -13,7 +13,7 @@ use crate::accounting::journal::AccountRole;
 use crate::accounting::money::Amount;
 use crate::document::money;
 use crate::document::wire::Timestamp;
-use crate::posting::{self, RecordError};
+use crate::posting;
 
 /// Debits and credits by account role, of everything posted up to a date.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -47,7 +47,7 @@ impl Library {
     /// The trial balance of an entity by posting date.
     ///
     /// # Errors
-    /// [`RecordError::NotFound`].
+    /// [`RecordError::NotFound`](crate::posting::RecordError::NotFound).
     pub async fn trial_balance(
         &self,
         entity: &str,
@@ -57,9 +57,8 @@ impl Library {
     ) -> Result<TrialBalanceDocument, ReadError> {
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let row = reader.entity(entity).await?.ok_or_else(|| RecordError::NotFound(format!("the entity {entity}")))?;
+        let (_, currency) = super::entity_in(&mut reader, entity, currency).await?;
         let known = known(&mut reader, entity, at).await?;
-        let currency = currency.map_or_else(|| super::currency(&row.functional_currency), Ok)?;
         let mappings = reader.mappings(entity, known.sequence).await?;
         let mappings = AccountMapping::new(mappings.iter().map(posting::mapping).collect::<Result<_, _>>()?);
         let date = as_of.to_string();
@@ -83,13 +82,12 @@ impl Library {
                 balance: money(debit.minus(credit)?, currency),
             });
         }
-        let other_currencies = reader.currencies(entity, known.sequence).await?;
         Ok(TrialBalanceDocument {
             entity: entity.to_owned(),
             as_of: date,
             known_at: known.text(),
             currency: currency.code().to_owned(),
-            other_currencies: other_currencies.into_iter().filter(|other| other != currency.code()).collect(),
+            other_currencies: super::other_currencies(&mut reader, entity, known, currency).await?,
             rows,
             total_debit: money(debits, currency),
             total_credit: money(credits, currency),

@@ -1,56 +1,15 @@
-//! What was posted in a period and recorded for it, as reports on it need it.
-
-use std::collections::HashMap;
+//! The bonds that were induced to convert in a period, by the events that say so.
 
 use jiff::civil::Date;
 use serde::Deserialize;
 
 use super::ReadError;
-use super::forecast::Outstanding;
 use crate::accounting::Currency;
-use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::money::Amount;
-use crate::accounting::transaction::Books;
-use crate::accounting::transaction::rate_adjustment::Reason;
 use crate::document::wire::{DateString, DecimalString};
-use crate::posting::{self, RecordError};
+use crate::posting::RecordError;
 use crate::reports::if_converted::Induced;
-use crate::store::{ConversionRateRow, EventRow};
-
-/// The books of an issue that a report looks at, with the dates of adjustments that restate all shares before them.
-pub(super) fn books(
-    issue: &Outstanding,
-    calendar: FiscalCalendar,
-    rates: &[ConversionRateRow],
-    restated_through: Date,
-) -> Result<(Books, Vec<Date>), ReadError> {
-    let mut books = Books::empty(std::sync::Arc::clone(&issue.instrument), calendar);
-    books.history = issue.history.clone();
-    let mut restated_on = Vec::new();
-    for row in rates {
-        let rate = posting::conversion_rate(row)?;
-        let reason = row.reason.as_deref().and_then(Reason::from_name);
-        if reason.is_some_and(Reason::restates_shares) && rate.date <= restated_through {
-            restated_on.push(rate.date);
-        }
-        books.rates.push(rate);
-    }
-    Ok((books, restated_on))
-}
-
-/// Rows by issue.
-pub(super) fn by_issue<R>(rows: Vec<R>, issue_of: impl Fn(&R) -> &str) -> HashMap<String, Vec<R>> {
-    let mut issues: HashMap<String, Vec<R>> = HashMap::new();
-    for row in rows {
-        match issues.get_mut(issue_of(&row)) {
-            Some(rows) => rows.push(row),
-            None => {
-                issues.insert(issue_of(&row).to_owned(), vec![row]);
-            }
-        }
-    }
-    issues
-}
+use crate::store::EventRow;
 
 /// What reports look at of an inducement's event.
 #[derive(Debug, Deserialize)]
