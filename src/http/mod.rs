@@ -17,6 +17,7 @@ pub mod guard;
 pub mod ids;
 mod json_error;
 pub mod linger;
+mod list;
 pub mod notices;
 pub mod observe;
 pub mod openapi;

@@ -172,20 +172,34 @@ impl From<RecordError> for Problem {
     }
 }
 
-/// The problem of a list of which rows were refused: it can never be right if one of them cannot.
-fn rows_refused(rows: Vec<RefusedRow>, of: usize) -> Problem {
-    let (mut errors, mut code) = (Vec::with_capacity(rows.len()), "rows_in_conflict");
+/// The mistakes of rows that were refused, each put in its place, with the kind of their problem.
+fn refused(
+    rows: Vec<RefusedRow>,
+    place: impl Fn(&FieldError, usize, &'static str) -> FieldError,
+) -> (Kind, Vec<FieldError>) {
+    let (mut errors, mut never_right) = (Vec::with_capacity(rows.len()), false);
     for RefusedRow { at, why } in rows {
         let problem = of_row(why);
-        if problem.status() == StatusCode::UNPROCESSABLE_ENTITY {
-            code = "rows_refused";
-        }
-        let row = format!("/conversions/{at}");
-        errors.extend(problem.errors().iter().map(|error| error.within(&row, problem.code())));
+        never_right |= problem.status() == StatusCode::UNPROCESSABLE_ENTITY;
+        errors.extend(problem.errors().iter().map(|error| place(error, at, problem.code())));
     }
+    (rows_kind(never_right), errors)
+}
+
+/// Of a list in the body.
+fn rows_refused(rows: Vec<RefusedRow>, of: usize) -> Problem {
+    let (kind, errors) = refused(rows, |error, at, code| error.within(&format!("/conversions/{at}"), code));
     let first = errors.first().map(|error| format!("{}: {}", error.pointer, error.detail)).unwrap_or_default();
     let detail = format!("{} of {of} rows are refused, and nothing is recorded; the first is {first}", errors.len());
-    Problem::new(kind(code), detail).with_errors(errors)
+    Problem::new(kind, detail).with_errors(errors)
+}
+
+/// Of a file.
+fn lines_refused(rows: Vec<RefusedRow>) -> Problem {
+    let (kind, errors) = refused(rows, |error, at, code| error.within("", code).on_line(at as u64));
+    let first = errors.first().map(|error| error.detail.clone()).unwrap_or_default();
+    let detail = format!("the books have changed since the rows were checked, and nothing is recorded: {first}");
+    Problem::new(kind, detail).with_errors(errors)
 }
 
 /// The problem of one row of many, with its field.
@@ -201,20 +215,7 @@ pub fn of_row(why: RecordError) -> Problem {
     problem.with_errors(vec![error])
 }
 
-/// The kind of the problem of many rows: whether one of them can never be right.
-pub fn rows(never_right: bool) -> Kind {
+/// The kind of the problem of many rows: they can never be right if one of them cannot.
+pub fn rows_kind(never_right: bool) -> Kind {
     kind(if never_right { "rows_refused" } else { "rows_in_conflict" })
-}
-
-fn lines_refused(refused: Vec<RefusedRow>) -> Problem {
-    let (mut errors, mut never_right) = (Vec::with_capacity(refused.len()), false);
-    for RefusedRow { at, why } in refused {
-        let problem = of_row(why);
-        never_right |= problem.status() == StatusCode::UNPROCESSABLE_ENTITY;
-        let on_line = |error: &FieldError| error.within("", problem.code()).on_line(at as u64);
-        errors.extend(problem.errors().iter().map(on_line));
-    }
-    let first = errors.first().map(|error| error.detail.clone()).unwrap_or_default();
-    let detail = format!("the books have changed since the rows were checked, and nothing is recorded: {first}");
-    Problem::new(rows(never_right), detail).with_errors(errors)
 }

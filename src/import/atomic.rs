@@ -107,6 +107,6 @@ impl Mistakes {
         if self.errors.len() >= MOST_ERRORS {
             detail.push_str(&format!(" (the first {MOST_ERRORS} mistakes are listed)"));
         }
-        Err(Problem::new(refusals::rows(self.never_right), detail).with_errors(self.errors))
+        Err(Problem::new(refusals::rows_kind(self.never_right), detail).with_errors(self.errors))
     }
 }

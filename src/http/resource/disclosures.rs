@@ -1,8 +1,10 @@
 //! Disclosures as of a date.
 
+use std::str::FromStr;
+
 use axum::extract::State;
 use rust_decimal::Decimal;
-use serde::{Deserialize, Deserializer};
+use serde::Deserialize;
 use utoipa::IntoParams;
 
 use super::earnings_per_share::positive;
@@ -10,14 +12,12 @@ use super::{App, currency, malformed, not_future};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
 use crate::http::ids::EntityCode;
+use crate::http::list::{List, parts};
 use crate::http::openapi::EntityPath;
 use crate::http::problem::Problem;
 use crate::http::query::Query;
 use crate::http::wire::{DateString, DecimalString, Timestamp};
 use crate::reading::{DisclosuresAsked, DisclosuresDocument, FairValue};
-
-/// How many fair values can be given at once.
-const MOST_FAIR_VALUES: usize = 100;
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -31,7 +31,7 @@ pub struct DisclosuresQuery {
     /// Fair values as you measured them, each as bond issue:level:amount, separated by commas. They are shown and not kept.
     #[param(value_type = Option<String>, example = "")]
     #[serde(default)]
-    fair_values: FairValues,
+    fair_values: List<FairValue>,
     /// What was recorded at or before this time; now if absent, never in the future.
     #[param(inline)]
     known_at: Option<Timestamp>,
@@ -39,38 +39,22 @@ pub struct DisclosuresQuery {
     currency: Option<String>,
 }
 
-/// Fair values as a query lists them.
-#[derive(Default)]
-struct FairValues(Vec<FairValue>);
+impl FromStr for FairValue {
+    type Err = String;
 
-impl<'de> Deserialize<'de> for FairValues {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        use serde::de::Error;
-        let text = String::deserialize(deserializer)?;
-        let values: Vec<FairValue> =
-            text.split(',').map(|one| fair_value(one).map_err(D::Error::custom)).collect::<Result<_, _>>()?;
-        if values.len() > MOST_FAIR_VALUES {
-            return Err(D::Error::custom(format!("at most {MOST_FAIR_VALUES} fair values, found {}", values.len())));
+    fn from_str(text: &str) -> Result<Self, String> {
+        let [bond_issue, level, amount] = parts(text, "bond issue:level:amount")?;
+        let level = level.parse().ok().filter(|level| (1..=3).contains(level));
+        let amount: DecimalString = amount.parse().map_err(|error| format!("{text:?}: {error}"))?;
+        if amount.0 < Decimal::ZERO {
+            return Err(format!("{text:?}: a fair value is not negative"));
         }
-        Ok(Self(values))
+        Ok(FairValue {
+            bond_issue: bond_issue.to_owned(),
+            level: level.ok_or_else(|| format!("{text:?}: the level is 1, 2 or 3"))?,
+            amount: amount.0,
+        })
     }
-}
-
-fn fair_value(text: &str) -> Result<FairValue, String> {
-    let mut parts = text.splitn(3, ':');
-    let (Some(bond_issue), Some(level), Some(amount)) = (parts.next(), parts.next(), parts.next()) else {
-        return Err(format!("expected bond issue:level:amount, found {text:?}"));
-    };
-    let level = level.parse().ok().filter(|level| (1..=3).contains(level));
-    let amount: DecimalString = amount.parse().map_err(|error| format!("{text:?}: {error}"))?;
-    if amount.0 < Decimal::ZERO {
-        return Err(format!("{text:?}: a fair value is not negative"));
-    }
-    Ok(FairValue {
-        bond_issue: bond_issue.to_owned(),
-        level: level.ok_or_else(|| format!("{text:?}: the level is 1, 2 or 3"))?,
-        amount: amount.0,
-    })
 }
 
 /// Figures for the notes on debt, by issue and in total
@@ -95,7 +79,7 @@ pub async fn get(
         known,
         currency: currency(query.currency.as_ref())?,
         share_price: positive("share_price", query.share_price)?,
-        fair_values: &query.fair_values.0,
+        fair_values: &query.fair_values.items,
     };
     Ok(Answer::ok(app.library.disclosures(entity.as_str(), asked).await?))
 }

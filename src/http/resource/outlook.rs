@@ -1,8 +1,10 @@
 //! What lies ahead: the forecast and the calendar.
 
+use std::str::FromStr;
+
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
-use serde::{Deserialize, Deserializer, Serialize};
+use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 use super::{App, currency, not_future};
@@ -11,6 +13,7 @@ use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
 use crate::http::ids::EntityCode;
+use crate::http::list::{List, parts};
 use crate::http::openapi::EntityPath;
 use crate::http::page::{Cursor, Limit};
 use crate::http::problem::Problem;
@@ -20,8 +23,6 @@ use crate::reading::{Assumed, CalendarDocument, ForecastAsked, ForecastDocument}
 
 /// How many years a look ahead spans at most.
 const YEARS: i16 = 100;
-/// How many conversions can be assumed at once.
-const MOST_ASSUMED: usize = 100;
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -33,7 +34,7 @@ pub struct ForecastQuery {
     /// Conversions that are assumed, each as bond issue:date:principal, separated by commas. Without them none is.
     #[param(value_type = Option<String>, example = "")]
     #[serde(default)]
-    assumed_conversions: AssumedList,
+    assumed_conversions: List<Assumed>,
     /// What was recorded at or before this time; now if absent, never in the future.
     #[param(inline)]
     known_at: Option<Timestamp>,
@@ -46,36 +47,17 @@ pub struct ForecastQuery {
     cursor: Option<String>,
 }
 
-/// Conversions as a query lists them.
-#[derive(Default)]
-struct AssumedList {
-    text: String,
-    assumed: Vec<Assumed>,
-}
+impl FromStr for Assumed {
+    type Err = String;
 
-impl<'de> Deserialize<'de> for AssumedList {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        use serde::de::Error;
-        let text = String::deserialize(deserializer)?;
-        let assumed: Vec<Assumed> =
-            text.split(',').map(|one| assumed(one).map_err(D::Error::custom)).collect::<Result<_, _>>()?;
-        if assumed.len() > MOST_ASSUMED {
-            return Err(D::Error::custom(format!("at most {MOST_ASSUMED} conversions, found {}", assumed.len())));
-        }
-        Ok(Self { text, assumed })
+    fn from_str(text: &str) -> Result<Self, String> {
+        let [bond_issue, date, principal] = parts(text, "bond issue:date:principal")?;
+        Ok(Assumed {
+            bond_issue: bond_issue.to_owned(),
+            effective_date: date.parse().map_err(|error| format!("{text:?}: {error}"))?,
+            principal: principal.parse().map_err(|error| format!("{text:?}: {error}"))?,
+        })
     }
-}
-
-fn assumed(text: &str) -> Result<Assumed, String> {
-    let mut parts = text.splitn(3, ':');
-    let (Some(bond_issue), Some(date), Some(principal)) = (parts.next(), parts.next(), parts.next()) else {
-        return Err(format!("expected bond issue:date:principal, found {text:?}"));
-    };
-    Ok(Assumed {
-        bond_issue: bond_issue.to_owned(),
-        effective_date: date.parse().map_err(|error| format!("{text:?}: {error}"))?,
-        principal: principal.parse().map_err(|error| format!("{text:?}: {error}"))?,
-    })
 }
 
 #[derive(Serialize)]
@@ -109,7 +91,7 @@ pub async fn forecast(
         to: query.to.0,
         known,
         currency: currency(query.currency.as_ref())?,
-        assumed: &query.assumed_conversions.assumed,
+        assumed: &query.assumed_conversions.items,
         after: &after,
         limit: query.limit.get(),
     };
