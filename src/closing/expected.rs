@@ -8,7 +8,7 @@ use super::{Closing, Issue};
 use crate::accounting::Currency;
 use crate::accounting::money::Amount;
 use crate::accounting::position::History;
-use crate::document::{ExpectedName, InTheWay, InducementRequest, RedemptionKindName, RedemptionRequest, money};
+use crate::document::{ExpectedName, InTheWay, InducementRequest, RedemptionKindName, RedemptionRequest};
 use crate::posting::{self, RecordError};
 use crate::reading::Valued;
 use crate::store::{EventRow, Reader};
@@ -65,10 +65,9 @@ pub(super) async fn of_issue(
     let history = history(closing.entity, issue.id, reader).await?;
     for (date, amount) in history.unpaid_coupons(through, instrument)? {
         let detail = format!(
-            "the coupon of {date} of {} is due with {} {} and not paid; record its payment, or waive it",
+            "the coupon of {date} of {} is due with {} and not paid; record its payment, or waive it",
             issue.reference,
-            issue.currency.code(),
-            money(amount, issue.currency)
+            issue.figure(amount)
         );
         found.push(issue.expected(ExpectedName::CouponPayment, date, amount, detail));
     }
@@ -76,10 +75,9 @@ pub(super) async fn of_issue(
     let outstanding = history.last().map_or(Amount::ZERO, |row| row.principal);
     if unpaid_maturity && outstanding.is_positive() {
         let detail = format!(
-            "{} matured on {maturity} with {} {} outstanding; record its redemption, or waive it",
+            "{} matured on {maturity} with {} outstanding; record its redemption, or waive it",
             issue.reference,
-            issue.currency.code(),
-            money(outstanding, issue.currency)
+            issue.figure(outstanding)
         );
         found.push(issue.expected(ExpectedName::Maturity, maturity, outstanding, detail));
     }
@@ -90,11 +88,10 @@ pub(super) async fn of_issue(
             continue;
         }
         let detail = format!(
-            "holders of {} could demand repayment on {put}, when {} {} was outstanding; record the redemption of what they put, or waive \
+            "holders of {} could demand repayment on {put}, when {} was outstanding; record the redemption of what they put, or waive \
              it if none did",
             issue.reference,
-            issue.currency.code(),
-            money(outstanding, issue.currency)
+            issue.figure(outstanding)
         );
         found.push(issue.expected(ExpectedName::Put, *put, outstanding, detail));
     }
@@ -126,11 +123,10 @@ pub(super) async fn settlements(
         let principal = request_of::<InducementRequest>(&event)?.offer(currency)?.principal;
         let date = posting::date(&event.effective_date)?;
         let detail = format!(
-            "an offer to holders of {} was accepted on {date} for {} {} (the event {}) and is not settled; record the inducement with \
+            "an offer to holders of {} was accepted on {date} for {} (the event {}) and is not settled; record the inducement with \
              `acceptance`, or waive it",
             issue.reference,
-            currency.code(),
-            money(principal, currency),
+            issue.figure(principal),
             event.id
         );
         found.push(issue.expected(ExpectedName::InducementSettlement, date, principal, detail));

@@ -80,6 +80,11 @@ impl<'a> Issue<'a> {
         Ok(Issue { id: &rows.issue.id, reference: &rows.issue.reference, currency })
     }
 
+    /// An amount with its currency, as a sentence has it.
+    fn figure(&self, amount: Amount) -> String {
+        format!("{} {}", self.currency.code(), money(amount, self.currency))
+    }
+
     /// Something that is expected of it.
     fn expected(&self, what: ExpectedName, date: Date, amount: Amount, detail: String) -> InTheWay {
         InTheWay {
