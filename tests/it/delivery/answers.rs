@@ -1,12 +1,9 @@
 //! A receiver that answers wrongly what it took: it says that it counted other totals than were delivered.
 
-use std::sync::Arc;
-
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
-use tokio::sync::Notify;
 
-use super::receiver::{Receiver, Reply};
+use super::receiver::Receiver;
 use super::{Desk, check_line_by_line};
 use crate::support::client::{Service, assert_figures, change, items, on_both_engines, text};
 use crate::support::ledger::figure;
@@ -53,13 +50,7 @@ async fn open(service: &Service) -> Vec<i64> {
 
 async fn a_receiver_that_lies_about_totals_settles_nothing_and_holds_nothing_up(service: Service) {
     let mut desk = Desk::open(service).await;
-    let go = Arc::new(Notify::new());
-    let later = Arc::clone(&go);
-    let mut receiver = Receiver::scripted(move |request| match request.release() {
-        2 => Reply::Later(Arc::clone(&later)),
-        _ => Reply::status(200),
-    })
-    .await;
+    let (mut receiver, go) = Receiver::holding(2).await;
     desk.start();
     desk.destination("ledger", &receiver.address).await;
     // It lies about what it took, and about what it has not said that it took.

@@ -4,7 +4,6 @@ use std::path::Path;
 use std::sync::Arc;
 
 use serde_json::{Value, json};
-use tokio::sync::Notify;
 
 use super::receiver::{Receiver, Reply, Request};
 use super::{KEYS, firsts, make_key, signature};
@@ -119,13 +118,7 @@ async fn a_process_that_is_told_to_stop_finishes_the_delivery_under_way() {
     let directory = tempfile::tempdir().expect("a directory");
     let url = format!("sqlite:{}", directory.path().join("books.sqlite").display());
     let key = make_key(directory.path(), "key");
-    let go = Arc::new(Notify::new());
-    let later = Arc::clone(&go);
-    let mut receiver = Receiver::scripted(move |request| match request.release() {
-        2 => Reply::Later(Arc::clone(&later)),
-        _ => Reply::status(200),
-    })
-    .await;
+    let (mut receiver, go) = Receiver::holding(2).await;
     let process = serve(&url, &names(&[&key]), "20s", &[]);
     let client = Client::new(process.address());
     open(&client, "2024-06-30").await;

@@ -119,6 +119,17 @@ impl Receiver {
         Receiver::scripted(|_| Reply::status(200)).await
     }
 
+    /// A receiver that takes every release, and answers one of them when it is told to.
+    pub async fn holding(release: i64) -> (Receiver, Arc<Notify>) {
+        let go = Arc::new(Notify::new());
+        let later = Arc::clone(&go);
+        let receiver = Receiver::scripted(move |request| match request.release() {
+            held if held == release => Reply::Later(Arc::clone(&later)),
+            _ => Reply::status(200),
+        });
+        (receiver.await, go)
+    }
+
     /// A receiver that does what the script says.
     pub async fn scripted(script: impl FnMut(&Request) -> Reply + Send + 'static) -> Receiver {
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
