@@ -1,5 +1,6 @@
 //! Fiscal years and periods, and where a posting goes when its period is closed.
 
+mod comparative;
 mod weeks;
 
 use std::fmt;
@@ -8,6 +9,7 @@ use jiff::civil::{Date, date};
 
 use super::refusal::Refusal;
 
+pub use comparative::Comparative;
 pub use weeks::{Quarter, WeekYears, YearEnd};
 
 /// An entity's fiscal calendar: twelve periods a year, months or weeks; and how far it is closed.

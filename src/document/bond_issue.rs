@@ -8,7 +8,7 @@ use utoipa::ToSchema;
 
 use super::conversion_terms::ConversionDocument;
 use super::wire::{DateString, DecimalString};
-use super::{OpeningBalanceDocument, RecordingAnswer, RevisionDocument, money};
+use super::{OpeningBalanceDocument, RecordingAnswer, RevisionDocument, money, rate};
 use crate::accounting::instrument::{
     AccrualCutoff, AmortizationMethod, DayCount, Instrument, InterestOnConversion, PremiumTreatment, Rates,
     SettlementType, Terms, WithinPeriod,
@@ -340,15 +340,10 @@ pub struct EffectiveRateDocument {
 impl EffectiveRateDocument {
     /// The rates of an issue.
     pub fn of(instrument: &Instrument) -> EffectiveRateDocument {
-        let shown = |rate: Decimal| {
-            let mut rate = rate.round_dp(16);
-            rate.rescale(16);
-            rate.to_string()
-        };
         EffectiveRateDocument {
-            nominal_annual: shown(instrument.nominal_annual_rate()),
-            effective_annual: shown(instrument.effective_annual_rate()),
-            gross_nominal_annual: shown(instrument.gross_nominal_annual_rate()),
+            nominal_annual: rate(instrument.nominal_annual_rate()),
+            effective_annual: rate(instrument.effective_annual_rate()),
+            gross_nominal_annual: rate(instrument.gross_nominal_annual_rate()),
             stated_rate_difference: instrument
                 .stated_rate_difference()
                 .map(|amount| money(amount, instrument.terms().currency)),

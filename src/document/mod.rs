@@ -73,8 +73,17 @@ pub use revision::{
 pub use stored_revision::{RevisionDocument, StoredRevision};
 pub use surrender::{SurrenderBlock, SurrenderedDocument};
 
+use rust_decimal::Decimal;
+
 use crate::accounting::Refusal;
 use crate::accounting::money::{Amount, Currency};
+
+/// A rate as it is answered: sixteen decimals.
+pub(crate) fn rate(rate: Decimal) -> String {
+    let mut rate = rate.round_dp(16);
+    rate.rescale(16);
+    rate.to_string()
+}
 
 /// An amount as it stands in a document: all decimals of the currency.
 pub fn money(amount: Amount, currency: Currency) -> String {

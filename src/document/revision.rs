@@ -6,7 +6,7 @@ use utoipa::ToSchema;
 
 use super::conversion_terms::ConversionDocument;
 use super::wire::{DateString, DecimalString};
-use super::{amount, money};
+use super::{amount, money, rate};
 use crate::accounting::instrument::ExpectedRedemption;
 use crate::accounting::money::Amount;
 use crate::accounting::transaction::estimate::{self, Estimate};
@@ -335,10 +335,4 @@ impl IssueCostAdjustmentBlock {
             issue_costs_after: money(outcome.issue_costs_after, currency),
         }
     }
-}
-
-pub(super) fn rate(rate: Decimal) -> String {
-    let mut rate = rate.round_dp(16);
-    rate.rescale(16);
-    rate.to_string()
 }

@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::conversion_terms::ConversionDocument;
-use super::revision::{ConversionOptionDocument, OptionChangeName, rate};
+use super::rate;
+use super::revision::{ConversionOptionDocument, OptionChangeName};
 use super::wire::{DateString, DecimalString};
 use crate::accounting::Refusal;
 use crate::accounting::instrument::{ExpectedRedemption, Instrument, RevisedTerms, Terms};

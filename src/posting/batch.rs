@@ -308,6 +308,10 @@ impl Batch {
             shares: movement.shares.to_string(),
             paid_in_capital: movement.paid_in_capital.minor(),
             equity_component: movement.equity_component.minor(),
+            common_stock: movement.common_stock.minor(),
+            treasury_stock: movement.treasury_stock.minor(),
+            debt_conversion_expense: movement.debt_conversion_expense.minor(),
+            loss_on_amendment: movement.loss_on_amendment.minor(),
         });
         for ((line, shown), index) in posting.entry.lines().iter().zip(&entry.lines).zip(1_i64..) {
             let amount = line.amount.minor();

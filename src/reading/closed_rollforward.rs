@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::periods::{self, Periods};
-use super::rollforward::{self, RollforwardDocument};
+use super::rollforward::{self, RollforwardAsked, RollforwardDocument};
 use super::{Known, Library, ReadError, known};
 use crate::accounting::Currency;
 use crate::accounting::fiscal_calendar::Period;
@@ -52,12 +52,12 @@ impl Library {
         entity: &str,
         name: &str,
         view: View,
-        currency: Option<Currency>,
+        asked: RollforwardAsked,
     ) -> Result<RollforwardDocument, ReadError> {
         let period = Period::named(name)?;
         let mut reading = self.reading().await?;
         let mut reader = reading.reader();
-        let (_, currency) = super::entity_in(&mut reader, entity, currency).await?;
+        let (_, currency) = super::entity_in(&mut reader, entity, asked.currency).await?;
         let periods = Periods::read(entity, &mut reader).await?;
         let close = periods.close_of(period);
         let at = match (view, close) {
@@ -66,7 +66,8 @@ impl Library {
             (View::Current, _) => known(&mut reader, entity, None).await?,
         };
         let days = (periods.calendar.first_day(period), periods.calendar.last_day(period));
-        let report = rollforward::report(entity, days, at, currency, &mut reader).await?;
+        let report =
+            rollforward::report(entity, days, at, (currency, asked.beside), &periods.calendar, &mut reader).await?;
         let changed = match (view, close) {
             (View::Current, Some(close)) => Some(changed(&report, close, at, currency, &mut reader).await?),
             _ => None,

@@ -16,7 +16,6 @@ mod journal_lines;
 mod layouts;
 mod mapping;
 mod outstanding;
-
 mod periods;
 mod rollforward;
 mod together;
@@ -44,7 +43,10 @@ pub use if_converted::{IfConvertedAsked, IfConvertedDocument};
 pub use issues::{EventRecord, ScheduleDocument, ScheduleRowDocument};
 pub use journal_lines::{JournalLines, LinePlace, LinesAsked};
 pub(crate) use rollforward::Rolled;
-pub use rollforward::{RollforwardDocument, RollforwardLine};
+pub use rollforward::{
+    Beside, ComparativeRollforward, InterestExpectation, InterestReasonableness, IssueInterest, IssueRollforward,
+    RollforwardAsked, RollforwardDocument, RollforwardLine, TieOut,
+};
 pub use trial_balance::{TrialBalanceDocument, TrialBalanceRow};
 
 /// Why something could not be read.

@@ -6,4 +6,6 @@ pub mod disclosures;
 pub mod forecast;
 pub mod if_converted;
 pub mod interest;
+pub mod reasonableness;
 pub mod rollforward;
+pub mod ties;

@@ -120,7 +120,8 @@ tables! {
         movement: text, posting_date: text, effective_date: text, description: text, principal: bigint,
         premium_discount: bigint, issue_costs: bigint, interest_payable: bigint, interest_receivable: bigint,
         coupon_interest: bigint, gain_loss: bigint, expense: bigint, cash: bigint, shares: text,
-        paid_in_capital: bigint, equity_component: bigint,
+        paid_in_capital: bigint, equity_component: bigint, common_stock: bigint, treasury_stock: bigint,
+        debt_conversion_expense: bigint, loss_on_amendment: bigint,
     }
 
     /// A posted journal batch: account roles, one posting date, one currency.

@@ -101,13 +101,21 @@ pub struct Movement {
     pub coupon_interest: Amount,
     /// Gain positive, loss negative.
     pub gain_loss: Amount,
-    /// Interest and debt conversion expense; expense positive.
+    /// Interest, debt conversion expense and the loss on an amendment of conversion terms; expense positive.
     pub expense: Amount,
+    /// The part of `expense` that is debt conversion expense.
+    pub debt_conversion_expense: Amount,
+    /// The part of `expense` that is the loss on an amendment of conversion terms (IAS 32.AG35).
+    pub loss_on_amendment: Amount,
     /// Received positive, paid negative.
     pub cash: Amount,
     pub shares: Decimal,
     /// Common stock, additional paid-in capital and treasury stock reissued; credit positive.
     pub paid_in_capital: Amount,
+    /// The part of `paid_in_capital` that is common stock.
+    pub common_stock: Amount,
+    /// The part of `paid_in_capital` that is treasury stock reissued.
+    pub treasury_stock: Amount,
 }
 
 /// A journal entry: lines whose debits equal their credits, and their movement by component.
@@ -208,27 +216,34 @@ impl Entry {
 impl Movement {
     fn add(&mut self, role: AccountRole, debit: Amount) -> Result<(), Refusal> {
         let credit = debit.negated()?;
-        let (field, change) = match role {
-            AccountRole::Cash => (&mut self.cash, debit),
-            AccountRole::InterestReceivable => (&mut self.interest_receivable, debit),
-            AccountRole::EquityComponent => (&mut self.equity_component, credit),
-            AccountRole::BondsPayable => (&mut self.principal, credit),
+        let (field, part, change) = match role {
+            AccountRole::Cash => (&mut self.cash, None, debit),
+            AccountRole::InterestReceivable => (&mut self.interest_receivable, None, debit),
+            AccountRole::EquityComponent => (&mut self.equity_component, None, credit),
+            AccountRole::BondsPayable => (&mut self.principal, None, credit),
             AccountRole::PremiumOnBondsPayable | AccountRole::DiscountOnBondsPayable => {
-                (&mut self.premium_discount, credit)
+                (&mut self.premium_discount, None, credit)
             }
-            AccountRole::DebtIssueCosts => (&mut self.issue_costs, credit),
-            AccountRole::InterestPayable => (&mut self.interest_payable, credit),
-            AccountRole::CommonStock | AccountRole::AdditionalPaidInCapital | AccountRole::TreasuryStock => {
-                (&mut self.paid_in_capital, credit)
+            AccountRole::DebtIssueCosts => (&mut self.issue_costs, None, credit),
+            AccountRole::InterestPayable => (&mut self.interest_payable, None, credit),
+            AccountRole::CommonStock => (&mut self.paid_in_capital, Some(&mut self.common_stock), credit),
+            AccountRole::AdditionalPaidInCapital => (&mut self.paid_in_capital, None, credit),
+            AccountRole::TreasuryStock => (&mut self.paid_in_capital, Some(&mut self.treasury_stock), credit),
+            AccountRole::InterestExpense => (&mut self.expense, None, debit),
+            AccountRole::DebtConversionExpense => (&mut self.expense, Some(&mut self.debt_conversion_expense), debit),
+            AccountRole::LossOnAmendmentOfConversionTerms => {
+                (&mut self.expense, Some(&mut self.loss_on_amendment), debit)
             }
-            AccountRole::InterestExpense
-            | AccountRole::DebtConversionExpense
-            | AccountRole::LossOnAmendmentOfConversionTerms => (&mut self.expense, debit),
-            AccountRole::GainOnExtinguishment | AccountRole::LossOnExtinguishment => (&mut self.gain_loss, credit),
+            AccountRole::GainOnExtinguishment | AccountRole::LossOnExtinguishment => {
+                (&mut self.gain_loss, None, credit)
+            }
             AccountRole::AccruedInducement
             | AccountRole::OpeningBalanceClearing
             | AccountRole::CurrentPortionOfBondsPayable => return Ok(()),
         };
+        if let Some(part) = part {
+            *part = part.plus(change)?;
+        }
         *field = field.plus(change)?;
         Ok(())
     }

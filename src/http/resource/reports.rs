@@ -16,7 +16,7 @@ use crate::http::openapi::EntityPath;
 use crate::http::problem::Problem;
 use crate::http::query::Query;
 use crate::http::wire::{DateString, Timestamp};
-use crate::reading::{RollforwardDocument, TrialBalanceDocument, View};
+use crate::reading::{Beside, RollforwardAsked, RollforwardDocument, TrialBalanceDocument, View};
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -36,6 +36,9 @@ pub struct RollforwardQuery {
     known_at: Option<Timestamp>,
     /// Of issues in this currency; the functional one if absent.
     currency: Option<String>,
+    /// Which days stand beside these; none in CSV.
+    #[param(inline)]
+    comparative: Option<Beside>,
     /// Instead of `Accept`.
     #[param(inline)]
     format: Option<Format>,
@@ -80,14 +83,15 @@ pub async fn rollforward(
     Query(query): Query<RollforwardQuery>,
     accept: Accept,
 ) -> Result<Response, Problem> {
-    let (at, currency) = (not_future(query.known_at)?, currency(query.currency.as_ref())?);
+    let (at, media) = (not_future(query.known_at)?, super::media(query.format, &accept)?);
+    // A table of rows has nothing beside them: other days are asked for on their own.
+    let beside = if media == Media::Csv { Beside::None } else { query.comparative.unwrap_or_default() };
+    let asked = RollforwardAsked { currency: currency(query.currency.as_ref())?, beside };
     let report = match query.asked()? {
-        Asked::Days(from, to) => app.library.rollforward(entity.as_str(), (from, to), at, currency).await?,
-        Asked::Period(period, view) => {
-            app.library.rollforward_of_period(entity.as_str(), period, view, currency).await?
-        }
+        Asked::Days(from, to) => app.library.rollforward(entity.as_str(), (from, to), at, asked).await?,
+        Asked::Period(period, view) => app.library.rollforward_of_period(entity.as_str(), period, view, asked).await?,
     };
-    match super::media(query.format, &accept)? {
+    match media {
         Media::Csv => Ok(Media::Csv.answer(csv::rollforward(&report).map_err(Problem::internal)?)),
         _ => Ok(by_accept(Answer::ok(report).into_response())),
     }

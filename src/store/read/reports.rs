@@ -28,8 +28,16 @@ cells! {
         expense: bigint,
         /// Sum of column `cash`.
         cash: bigint,
+        /// Sum of column `debt_conversion_expense`.
+        debt_conversion_expense: bigint,
+        /// Sum of column `loss_on_amendment`.
+        loss_on_amendment: bigint,
         /// Sum of column `paid_in_capital`.
         paid_in_capital: bigint,
+        /// Sum of column `common_stock`.
+        common_stock: bigint,
+        /// Sum of column `treasury_stock`.
+        treasury_stock: bigint,
         /// Sum of the whole shares of column `shares`, each without its fraction.
         shares: bigint,
         /// Sum of the fractions of column `shares`, in ten-billionths; further decimals are not counted.
@@ -88,6 +96,16 @@ cells! {
         sums: (Sums),
     }
 
+    /// What the carrying amount of an issue changed by on a day, by what is posted in a period.
+    pub struct CarryingChange {
+        /// The issue.
+        bond_issue: text,
+        /// When it took effect.
+        effective_date: text,
+        /// The change.
+        carrying_amount: bigint,
+    }
+
     /// The two sides of an account role.
     pub struct Side {
         /// The role.
@@ -125,7 +143,11 @@ fn sums([shares, fraction]: [&str; 2]) -> String {
         "e.gain_loss",
         "e.expense",
         "e.cash",
+        "e.debt_conversion_expense",
+        "e.loss_on_amendment",
         "e.paid_in_capital",
+        "e.common_stock",
+        "e.treasury_stock",
         shares,
         fraction,
     ];
@@ -208,7 +230,25 @@ const TRIAL_BALANCE: &str = "select l.account_role, \
     where b.entity = $1 and b.posting_date <= $2 and e.sequence <= $3 and b.currency = $4 \
     group by l.account_role order by l.account_role";
 
+const CARRYING_CHANGES: &str = "select e.bond_issue, e.effective_date, \
+    cast(sum(e.principal + e.premium_discount + e.issue_costs) as bigint) \
+    from entry e join bond_issue i on i.entity = e.entity and i.id = e.bond_issue \
+    where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4 and i.currency = $5 \
+    group by e.bond_issue, e.effective_date order by e.bond_issue, e.effective_date";
+
 impl Reader<'_> {
+    /// What the carrying amounts changed by, of what is posted in a period, by issue and effective date, in that order.
+    pub async fn carrying_changes(
+        &mut self,
+        entity: &str,
+        (from, to): (&str, &str),
+        known: i64,
+        currency: &str,
+    ) -> Result<Vec<CarryingChange>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)];
+        self.all(CARRYING_CHANGES, &args).await
+    }
+
     /// What moved in a period by posting date, both ends included: sums by issue and movement, in that order.
     pub async fn movements(
         &mut self,

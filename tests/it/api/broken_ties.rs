@@ -11,6 +11,8 @@ on_both_engines! {
     an_entry_that_is_changed_is_named
     a_journal_line_that_is_changed_is_named
     an_expense_that_is_changed_is_named
+    a_part_of_an_entry_that_is_changed_is_named
+    an_opening_that_is_changed_is_named
     a_close_that_is_changed_is_found
 }
 
@@ -96,6 +98,7 @@ async fn an_entry_that_is_changed_is_named(service: Service) {
             (ROLLFORWARD, None, "0.04", "closing = booked: interest payable"),
             (ROLLFORWARD, None, "0.02", "closing = trial balance: carrying amount"),
             (ROLLFORWARD, None, "0.04", "closing = trial balance: interest payable"),
+            (ROLLFORWARD, None, "-0.02", "amortization = premium, discount and issue costs amortized"),
         ],
     )
     .await;
@@ -119,9 +122,62 @@ async fn a_journal_line_that_is_changed_is_named(service: Service) {
 async fn an_expense_that_is_changed_is_named(service: Service) {
     accrued(&service).await;
     service.tamper("entry", "set expense = expense + 9 where kind = 'accrual'").await;
-    check(&service, &[(ROLLFORWARD, None, "0.09", "expense of the movements = trial balance of the period")]).await;
+    check(
+        &service,
+        &[
+            (ROLLFORWARD, None, "0.09", "expense of the movements = trial balance of the period"),
+            (ROLLFORWARD, None, "0.09", "coupon + amortization = trial balance of the period: interest expense"),
+            (ROLLFORWARD, None, "0.09", "amortization = premium, discount and issue costs amortized"),
+        ],
+    )
+    .await;
     service.tamper("entry", "set expense = expense - 9 where kind = 'accrual'").await;
     closed(&service, "2025-01").await;
+}
+
+async fn a_part_of_an_entry_that_is_changed_is_named(service: Service) {
+    let issue = accrued(&service).await;
+    let body = json!({"effective_date": "2025-01-31", "principal": "100000.00"});
+    service.record(&issue, "conversions", body).await;
+    let of_conversion = "where movement = 'conversion'";
+    for (column, ties) in [
+        ("common_stock", &["common stock = trial balance of the period"][..]),
+        ("paid_in_capital", &["paid-in capital = trial balance of the period"]),
+        ("gain_loss", &["gain or loss = trial balance of the period"]),
+        // It is taken out of the rest of the expense.
+        (
+            "debt_conversion_expense",
+            &[
+                "coupon + amortization = trial balance of the period: interest expense",
+                "debt conversion expense = trial balance of the period",
+            ],
+        ),
+    ] {
+        service.tamper("entry", &format!("set {column} = {column} + 3 {of_conversion}")).await;
+        let found = in_the_way(&close(&service, "2025-01", json!({})).await);
+        let named: Vec<&str> = found.iter().map(|item| text(&item["detail"])).collect();
+        assert_eq!(named.len(), ties.len(), "{named:#?}");
+        for (detail, tie) in named.iter().zip(ties) {
+            assert!(detail.contains(tie), "{tie}: {named:#?}");
+        }
+        service.tamper("entry", &format!("set {column} = {column} - 3 {of_conversion}")).await;
+    }
+    closed(&service, "2025-01").await;
+}
+
+async fn an_opening_that_is_changed_is_named(service: Service) {
+    let issue = accrued(&service).await;
+    closed(&service, "2025-01").await;
+    service.record(&issue, "accruals", json!({"through": "2025-02-28"})).await;
+    let newest = "where posting_date = '2025-01-31'";
+    let change = "set premium_discount = premium_discount + 5, interest_payable = interest_payable - 7";
+    service.tamper("booked", &format!("{change} {newest}")).await;
+    let found = in_the_way(&close(&service, "2025-02", json!({})).await);
+    let named: Vec<&str> = found.iter().map(|item| text(&item["detail"])).collect();
+    assert_eq!(named.len(), 2, "{named:#?}");
+    assert!(named[0].contains("opening = booked the day before: carrying amount"), "{named:#?}");
+    assert!(named[1].contains("opening = booked the day before: interest payable"), "{named:#?}");
+    assert_eq!((&found[0]["amount"], &found[1]["amount"]), (&json!("-0.05"), &json!("0.07")));
 }
 
 async fn a_close_that_is_changed_is_found(service: Service) {

@@ -7,8 +7,7 @@ use parwright::audit::verify::verify;
 use parwright::demo::portfolio::{self, Portfolio};
 use parwright::document::PeriodStatus;
 use parwright::http::resource::App;
-use parwright::reading::Basis;
-use parwright::reading::DisclosuresAsked;
+use parwright::reading::{Basis, DisclosuresAsked, RollforwardAsked};
 use parwright::service;
 
 use crate::store::on_both;
@@ -59,7 +58,8 @@ async fn check_every_fiscal_year(app: &App, portfolio: &Portfolio) {
         for year in 2022..=2026 {
             let date = |text: &str| format!("{year}-{text}").parse().expect("a date");
             let period = (date("01-01"), date("12-31"));
-            let report = app.library.rollforward(&portfolio.entity, period, None, Currency::from_code(code)).await;
+            let asked = RollforwardAsked { currency: Currency::from_code(code), ..RollforwardAsked::default() };
+            let report = app.library.rollforward(&portfolio.entity, period, None, asked).await;
             let report = report.expect("a rollforward can be read");
             for check in &report.tie_out {
                 assert!(check.passed, "{code} {year}: {check:?}");

@@ -173,6 +173,10 @@ pub fn entry(batch: &BatchRow, entry: i64, principal: i64) -> EntryRow {
         cash: 0,
         shares: s("0"),
         paid_in_capital: 0,
+        common_stock: 0,
+        treasury_stock: 0,
+        debt_conversion_expense: 0,
+        loss_on_amendment: 0,
     }
 }
 

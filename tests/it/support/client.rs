@@ -220,26 +220,40 @@ impl Service {
         assert!(report.is_sound(), "{report}");
     }
 
-    /// Changes posted rows of a table behind the back of the service, which the table refuses otherwise.
+    /// Changes one posted row of a table behind the back of the service, which the table refuses otherwise.
     pub async fn tamper(&self, table: &str, change: &str) {
-        let change = AssertSqlSafe(format!("update {table} {change}"));
-        let changed = if self.url.starts_with("sqlite") {
+        self.unguarded(table).await;
+        assert_eq!(self.alter(&[format!("update {table} {change}")]).await, 1, "one row of {table}");
+    }
+
+    /// Lets posted rows of a table be changed.
+    async fn unguarded(&self, table: &str) {
+        if self.url.starts_with("sqlite") {
             let mut connection = SqliteConnection::connect(&self.url).await.expect("connects");
             let triggers = format!("select name from sqlite_schema where type = 'trigger' and tbl_name = '{table}'");
             let triggers: Vec<String> =
                 sqlx::query_scalar(AssertSqlSafe(triggers)).fetch_all(&mut connection).await.expect("reads");
-            for trigger in triggers {
-                let drop = AssertSqlSafe(format!("drop trigger {trigger}"));
-                sqlx::query(drop).execute(&mut connection).await.expect("goes");
-            }
-            sqlx::query(change).execute(&mut connection).await.expect("changes").rows_affected()
+            let drops: Vec<String> = triggers.iter().map(|trigger| format!("drop trigger {trigger}")).collect();
+            self.alter(&drops).await;
         } else {
-            let mut connection = PgConnection::connect(&self.url).await.expect("connects");
-            let disable = AssertSqlSafe(format!("alter table {table} disable trigger user"));
-            sqlx::query(disable).execute(&mut connection).await.expect("goes");
-            sqlx::query(change).execute(&mut connection).await.expect("changes").rows_affected()
-        };
-        assert_eq!(changed, 1, "one row of {table}");
+            self.alter(&[format!("alter table {table} disable trigger user")]).await;
+        }
+    }
+
+    /// Runs statements behind the back of the service. How many rows the last one changed.
+    pub async fn alter(&self, statements: &[String]) -> u64 {
+        let mut changed = 0;
+        for statement in statements {
+            let statement = AssertSqlSafe(statement.clone());
+            changed = if self.url.starts_with("sqlite") {
+                let mut connection = SqliteConnection::connect(&self.url).await.expect("connects");
+                sqlx::query(statement).execute(&mut connection).await.expect("it is done").rows_affected()
+            } else {
+                let mut connection = PgConnection::connect(&self.url).await.expect("connects");
+                sqlx::query(statement).execute(&mut connection).await.expect("it is done").rows_affected()
+            };
+        }
+        changed
     }
 
     /// All batches of `ACME` in order.

@@ -1,0 +1,166 @@
+//! The figures of a rollforward.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+use rust_decimal::Decimal;
+
+use crate::accounting::Currency;
+use crate::accounting::journal::AccountRole;
+use crate::accounting::money::Amount;
+use crate::accounting::refusal::Refusal;
+use crate::reading::ReadError;
+use crate::reports::rollforward::{self, MovementLine, Sums};
+use crate::reports::ties::{self, Against, ByRole, Check};
+use crate::store::{self, Reader};
+
+/// How many rows are read at once.
+const PAGE: i64 = 1_000;
+
+/// The movements of each issue by id.
+type Movements = BTreeMap<String, Vec<(String, Sums)>>;
+
+/// What a rollforward is made of.
+pub(crate) struct Rolled {
+    /// The issues that there are, by id.
+    pub issues: BTreeMap<String, RolledIssue>,
+    opening: Movements,
+    movements: Movements,
+    pub total: Vec<MovementLine>,
+    pub checks: Vec<Check>,
+}
+
+/// An issue of a rollforward.
+pub(crate) struct RolledIssue {
+    pub reference: String,
+    /// What its booked row holds at the end.
+    pub booked: Sums,
+}
+
+impl Rolled {
+    /// Reads the figures of a period by posting date.
+    pub async fn read(
+        entity: &str,
+        (from, to): (Date, Date),
+        known: i64,
+        currency: Currency,
+        reader: &mut Reader<'_>,
+    ) -> Result<Rolled, ReadError> {
+        let (first, last) = (from.to_string(), to.to_string());
+        let opening = by_issue(&reader.opening(entity, &first, known, currency.code()).await?)?;
+        let movements = by_issue(&reader.movements(entity, (&first, &last), known, currency.code()).await?)?;
+        let eve = from.yesterday().unwrap_or(from).to_string();
+        let before = booked(reader, entity, &eve, known, currency).await?;
+        let issues = booked(reader, entity, &last, known, currency).await?;
+        let at_end = by_role(reader, entity, &last, known, currency).await?;
+        let in_period = at_end.since(&by_role(reader, entity, &eve, known, currency).await?)?;
+        let total = rollforward::total(movements.values().map(Vec::as_slice))?;
+        let total = rollforward::lines(&sum(opening.values().flatten())?, &total)?;
+        let against = Against { booked_before: whole(&before)?, booked: whole(&issues)?, at_end, in_period };
+        let checks = ties::checks(&total, &against)?;
+        Ok(Rolled { issues, opening, movements, total, checks })
+    }
+
+    /// The lines of one issue.
+    pub fn lines_of(&self, id: &str) -> Result<Vec<MovementLine>, Refusal> {
+        rollforward::lines(&self.opening_of(id)?, self.movements.get(id).map_or(&[] as &[_], Vec::as_slice))
+    }
+
+    /// What one issue opens with.
+    pub fn opening_of(&self, id: &str) -> Result<Sums, Refusal> {
+        self.opening.get(id).map_or(Ok(Sums::default()), sum)
+    }
+
+    /// What moved of one issue, by the names under which movements are stored.
+    pub fn movements_of(&self, id: &str) -> &[(String, Sums)] {
+        self.movements.get(id).map_or(&[], Vec::as_slice)
+    }
+}
+
+fn sum<'a>(sums: impl IntoIterator<Item = &'a (String, Sums)>) -> Result<Sums, Refusal> {
+    sums.into_iter().try_fold(Sums::default(), |total, (_, sums)| total.plus(sums))
+}
+
+fn whole(issues: &BTreeMap<String, RolledIssue>) -> Result<Sums, Refusal> {
+    issues.values().try_fold(Sums::default(), |total, issue| total.plus(&issue.booked))
+}
+
+/// The movements of each issue.
+pub(in crate::reading) fn by_issue(rows: &[store::Movement]) -> Result<Movements, ReadError> {
+    let mut issues = Movements::new();
+    for row in rows {
+        let sums = &row.sums;
+        let amount = Amount::from_minor;
+        // Fractions are counted in ten-billionths.
+        let shares =
+            Decimal::from(sums.shares).checked_add(Decimal::new(sums.shares_fraction, 10)).ok_or(Refusal::Overflow)?;
+        issues.entry(row.bond_issue.clone()).or_default().push((
+            row.movement.clone(),
+            Sums {
+                principal: amount(sums.principal),
+                premium_discount: amount(sums.premium_discount),
+                issue_costs: amount(sums.issue_costs),
+                interest_payable: amount(sums.interest_payable),
+                interest_receivable: amount(sums.interest_receivable),
+                equity_component: amount(sums.equity_component),
+                coupon_interest: amount(sums.coupon_interest),
+                gain_loss: amount(sums.gain_loss),
+                expense: amount(sums.expense),
+                debt_conversion_expense: amount(sums.debt_conversion_expense),
+                loss_on_amendment: amount(sums.loss_on_amendment),
+                cash: amount(sums.cash),
+                shares: shares.normalize(),
+                paid_in_capital: amount(sums.paid_in_capital),
+                common_stock: amount(sums.common_stock),
+                treasury_stock: amount(sums.treasury_stock),
+            },
+        ));
+    }
+    Ok(issues)
+}
+
+/// The issues that there are, and what the booked row of each holds at a date.
+async fn booked(
+    reader: &mut Reader<'_>,
+    entity: &str,
+    as_of: &str,
+    known: i64,
+    currency: Currency,
+) -> Result<BTreeMap<String, RolledIssue>, ReadError> {
+    let (mut issues, mut after) = (BTreeMap::new(), String::new());
+    loop {
+        let page = reader.carrying_page(entity, as_of, known, &after, PAGE).await?;
+        let Some(last) = page.last() else { return Ok(issues) };
+        after.clone_from(&last.issue.id);
+        for row in page.into_iter().filter(|row| row.issue.currency == currency.code()) {
+            let booked = row.booked.map_or_else(Sums::default, |booked| Sums {
+                principal: Amount::from_minor(booked.principal),
+                premium_discount: Amount::from_minor(booked.premium_discount),
+                issue_costs: Amount::from_minor(booked.issue_costs),
+                interest_payable: Amount::from_minor(booked.interest_payable),
+                interest_receivable: Amount::from_minor(booked.interest_receivable),
+                equity_component: Amount::from_minor(booked.equity_component),
+                ..Sums::default()
+            });
+            issues.insert(row.issue.id, RolledIssue { reference: row.issue.reference, booked });
+        }
+    }
+}
+
+/// The balances of the roles at a date.
+async fn by_role(
+    reader: &mut Reader<'_>,
+    entity: &str,
+    as_of: &str,
+    known: i64,
+    currency: Currency,
+) -> Result<ByRole, ReadError> {
+    let mut balances = ByRole::default();
+    for side in reader.trial_balance(entity, as_of, known, currency.code()).await? {
+        let balance = Amount::from_minor(side.credit).minus(Amount::from_minor(side.debit))?;
+        if let Some(role) = AccountRole::from_name(&side.account_role) {
+            balances.0.insert(role, balance);
+        }
+    }
+    Ok(balances)
+}
