@@ -112,14 +112,14 @@ impl Sums {
         }
     }
 
-    /// The rest of an accrual: premium or discount and issue costs against expense.
+    /// The rest of an accrual: premium or discount and issue costs against expense, and whatever else it moved.
     fn amortization_part(&self) -> Result<Sums, Refusal> {
         Ok(Sums {
-            premium_discount: self.premium_discount,
-            issue_costs: self.issue_costs,
-            equity_component: self.equity_component,
+            interest_payable: Amount::ZERO,
+            interest_receivable: Amount::ZERO,
+            coupon_interest: Amount::ZERO,
             expense: self.expense.minus(self.coupon_interest)?,
-            ..Sums::default()
+            ..*self
         })
     }
 }
