@@ -33,6 +33,13 @@ pub enum Refusal {
         value: String,
         rule: String,
     },
+    /// A row of a list that can never be right.
+    InvalidRow {
+        list: &'static str,
+        at: usize,
+        field: &'static str,
+        detail: String,
+    },
     /// A field that is missing here.
     MissingField {
         field: &'static str,
@@ -148,9 +155,10 @@ impl Refusal {
         match self {
             Refusal::Overflow => "overflow",
             Refusal::TooManyDecimals { .. } => "too_many_decimals",
-            Refusal::InvalidField { .. } | Refusal::MissingField { .. } | Refusal::Contradiction { .. } => {
-                "invalid_field"
-            }
+            Refusal::InvalidField { .. }
+            | Refusal::InvalidRow { .. }
+            | Refusal::MissingField { .. }
+            | Refusal::Contradiction { .. } => "invalid_field",
             Refusal::PrincipalNotMultiple { .. } => "principal_not_multiple_of_denomination",
             Refusal::NoRateExplains { .. } => "no_rate_explains_proceeds",
             Refusal::StatedRateDiffers { .. } => "stated_rate_differs",
@@ -197,6 +205,7 @@ impl Refusal {
     /// The field of the command that is at fault, where one is.
     pub fn field(&self) -> Option<&'static str> {
         match self {
+            Refusal::InvalidRow { list, .. } => Some(list),
             Refusal::InvalidField { field, .. }
             | Refusal::MissingField { field, .. }
             | Refusal::Contradiction { field, .. }
@@ -221,6 +230,14 @@ impl Refusal {
             | Refusal::DependentEvent { .. }
             | Refusal::NotReversible { .. }
             | Refusal::AlreadyReversed { .. } => None,
+        }
+    }
+
+    /// Where in the command's document the fault is, as a JSON pointer (RFC 6901); empty where no field is at fault.
+    pub fn pointer(&self) -> String {
+        match self {
+            Refusal::InvalidRow { list, at, field, .. } => format!("/{list}/{at}/{field}"),
+            other => other.field().map(|field| format!("/{field}")).unwrap_or_default(),
         }
     }
 
@@ -267,7 +284,7 @@ impl fmt::Display for Refusal {
             }
             Refusal::InvalidField { field, value, rule } => write!(f, "{field} is {value}, but {rule}"),
             Refusal::MissingField { field, because } => write!(f, "{field} is missing: {because}"),
-            Refusal::Contradiction { detail, .. } => f.write_str(detail),
+            Refusal::InvalidRow { detail, .. } | Refusal::Contradiction { detail, .. } => f.write_str(detail),
             Refusal::PrincipalNotMultiple { principal, denomination } => {
                 write!(
                     f,

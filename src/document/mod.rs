@@ -20,6 +20,7 @@ mod opening_balance;
 mod rate_adjustment;
 mod reversal;
 mod revision;
+mod sale_price;
 mod stored_revision;
 mod surrender;
 pub mod wire;
@@ -70,6 +71,7 @@ pub use revision::{
     ConversionOptionDocument, EstimateBlock, EstimateRequest, IssueCostAdjustmentBlock, IssueCostAdjustmentRequest,
     ModificationBlock, ModificationRequest,
 };
+pub use sale_price::{SalePriceAnswer, SalePriceRequest};
 pub use stored_revision::{RevisionDocument, StoredRevision};
 pub use surrender::{SurrenderBlock, SurrenderedDocument};
 

@@ -112,7 +112,7 @@ impl From<Refusal> for Problem {
         if kind.status != StatusCode::UNPROCESSABLE_ENTITY {
             return problem;
         }
-        problem.at(refusal.field().map(|field| format!("/{field}")).unwrap_or_default())
+        problem.at(refusal.pointer())
     }
 }
 
@@ -204,14 +204,13 @@ fn lines_refused(rows: Vec<RefusedRow>) -> Problem {
 
 /// The problem of one row of many, with its field.
 pub fn of_row(why: RecordError) -> Problem {
-    let field = match &why {
-        RecordError::Refused(refusal) => refusal.field(),
-        RecordError::ReferenceInUse { .. } => Some("reference"),
-        _ => None,
+    let pointer = match &why {
+        RecordError::Refused(refusal) => refusal.pointer(),
+        RecordError::ReferenceInUse { .. } => "/reference".to_owned(),
+        _ => String::new(),
     };
-    let field = field.map(|field| format!("/{field}")).unwrap_or_default();
     let problem = Problem::from(why);
-    let error = FieldError::new(field, problem.detail());
+    let error = FieldError::new(pointer, problem.detail());
     problem.with_errors(vec![error])
 }
 

@@ -18,6 +18,7 @@ mod mapping;
 mod outstanding;
 mod periods;
 mod rollforward;
+mod sale_price;
 mod together;
 mod trial_balance;
 

@@ -22,6 +22,7 @@ pub mod rate_adjustment;
 pub mod reclassification;
 pub mod reversal;
 mod revising;
+pub mod sale_price;
 pub mod series;
 mod settlement;
 pub mod surrender;

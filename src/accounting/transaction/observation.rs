@@ -75,20 +75,18 @@ pub fn observed(
 }
 
 /// Checks that days come once and in order, each with a price that can be.
-pub(super) fn check_days(field: &'static str, prices: &[DailyPrice]) -> Result<(), Refusal> {
-    for pair in prices.windows(2) {
+pub(super) fn check_days(list: &'static str, prices: &[DailyPrice]) -> Result<(), Refusal> {
+    for (at, pair) in prices.windows(2).enumerate() {
         if pair[1].date <= pair[0].date {
-            return Err(Refusal::contradiction(
-                field,
-                format!(
-                    "{} does not follow {}: give each day of the period once, in order",
-                    pair[1].date, pair[0].date
-                ),
-            ));
+            let detail = format!("{} does not follow {}: give each day once, in order", pair[1].date, pair[0].date);
+            return Err(Refusal::InvalidRow { list, at: at + 1, field: "date", detail });
         }
     }
-    for DailyPrice { price, .. } in prices {
-        check_per_share(field, Some(*price))?;
+    for (at, DailyPrice { date, price }) in prices.iter().enumerate() {
+        check_per_share("price", Some(*price)).map_err(|why| {
+            let detail = format!("on {date} {why}");
+            Refusal::InvalidRow { list, at, field: "price", detail }
+        })?;
     }
     Ok(())
 }

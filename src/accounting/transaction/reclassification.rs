@@ -1,22 +1,17 @@
 //! Reclassification: at a balance-sheet date what is current of the debt moves to an account of its own, and back when the next period
 //! begins, so that everything between two balance sheets is booked as ever. The debt stays the same: none of its components moves.
 
-use jiff::ToSpan;
 use jiff::civil::Date;
-use rust_decimal::Decimal;
 
 use super::booking::{Journal, premium_discount_lines};
-use super::observation::{DailyPrice, check_days};
-use super::{Books, Decision};
+use super::observation::DailyPrice;
+use super::{Books, Decision, sale_price};
 use crate::accounting::classification::{Classification, Facts, Parts, Refinanced, Verdict, classify};
 use crate::accounting::framework::Framework;
 use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, signed};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, Position};
 use crate::accounting::refusal::Refusal;
-
-/// The last price of a quarter lies at most so many days before its end.
-const LAST_PRICE_WITHIN_DAYS: i64 = 10;
 
 /// What is known of the condition under which holders may convert.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -132,51 +127,15 @@ impl Reclassification {
     /// On how many of the days the price was at least so much of the conversion price that was in force.
     fn days_met(&self, books: &Books) -> Result<Option<usize>, Refusal> {
         let Some(SalePrice::Prices(prices)) = &self.sale_price else { return Ok(None) };
-        let field = "sale_price_condition/daily_prices";
+        let list = "sale_price_condition/daily_prices";
         let terms = books.instrument.on(self.balance_sheet_date).terms();
         let condition = terms.conversion.as_ref().and_then(|conversion| conversion.sale_price_condition);
         let condition = condition.ok_or_else(|| {
-            Refusal::contradiction(field, "the terms of this issue state no sale-price condition; give met instead")
+            Refusal::contradiction(list, "the terms of this issue state no sale-price condition; give met instead")
         })?;
-        check_days(field, prices)?;
-        let quarter_end = last_quarter_end(self.balance_sheet_date);
-        let earliest_last = quarter_end.saturating_sub(LAST_PRICE_WITHIN_DAYS.days());
-        let (first, last) = (prices.first().map(|day| day.date), prices.last().map(|day| day.date));
-        if prices.len() != usize::from(condition.of_days)
-            || last.is_none_or(|last| last > quarter_end || last < earliest_last)
-        {
-            let shown = |date: Option<Date>| date.map_or_else(|| "none".to_owned(), |date| date.to_string());
-            return Err(Refusal::contradiction(
-                field,
-                format!(
-                    "the condition looks at the last {} trading days of the quarter that ended on {quarter_end}; these are {} prices, from {} to {}",
-                    condition.of_days,
-                    prices.len(),
-                    shown(first),
-                    shown(last)
-                ),
-            ));
-        }
-        // Price >= threshold x denomination / shares, without the division.
-        let denomination = terms.denomination.to_major(terms.currency);
-        let asked = denomination.checked_mul(condition.threshold).ok_or(Refusal::Overflow)?;
-        let mut met = 0;
-        for DailyPrice { date, price } in prices {
-            let shares = books.conversion_at(*date)?.shares_per_denomination;
-            let worth: Decimal = price.checked_mul(shares).ok_or(Refusal::Overflow)?;
-            met += usize::from(worth >= asked);
-        }
-        Ok(Some(met))
+        let quarter_end = sale_price::last_quarter_end(self.balance_sheet_date);
+        Ok(Some(sale_price::count(books, condition, quarter_end, list, prices)?.days_met))
     }
-}
-
-/// The last day of the calendar quarter that ended last, the date itself included.
-fn last_quarter_end(date: Date) -> Date {
-    if date == date.last_of_month() && date.month() % 3 == 0 {
-        return date;
-    }
-    let in_quarter = i32::from((date.month() - 1) % 3);
-    date.first_of_month().saturating_sub(in_quarter.months()).yesterday().unwrap_or(date)
 }
 
 /// The entry of the current portion: Dr bonds payable and premium, Cr discount and debt issue costs, Cr current portion; or the
@@ -224,23 +183,4 @@ fn moved(
         }
     };
     Entry::new(EntryKind::Reclassification, description, lines)
-}
-
-#[cfg(test)]
-mod tests {
-    use jiff::civil::date;
-
-    use super::*;
-
-    #[test]
-    fn the_quarter_that_ended_last_is_a_calendar_quarter() {
-        for (on, end) in [
-            (date(2026, 3, 31), date(2026, 3, 31)),
-            (date(2026, 4, 30), date(2026, 3, 31)),
-            (date(2026, 6, 29), date(2026, 3, 31)),
-            (date(2026, 1, 31), date(2025, 12, 31)),
-        ] {
-            assert_eq!(last_quarter_end(on), end);
-        }
-    }
 }

@@ -17,6 +17,7 @@ mod outlook;
 mod periods;
 mod releases;
 mod reports;
+mod sale_price;
 mod sample_batches;
 mod series;
 mod transactions;
@@ -89,6 +90,7 @@ pub fn router() -> OpenApiRouter<App> {
         .routes(routes!(bond_issues::events))
         .routes(routes!(carrying_values::one))
         .routes(routes!(classification::get))
+        .routes(routes!(sale_price::test))
         .routes(routes!(transactions::accrue))
         .routes(routes!(transactions::pay_coupon))
         .routes(routes!(transactions::convert))

@@ -164,15 +164,16 @@ async fn the_sale_price_condition_is_counted_from_prices(service: Service) {
     check_tied(&service, &issue, &["2026-03-31", "2026-04-01", "2026-04-30", "2026-05-01"]).await;
 
     let pointer = "/sale_price_condition/daily_prices";
-    for days in [
-        &few[..2],
-        &[("2026-03-30", "70"), ("2026-03-27", "70"), ("2026-03-31", "70")],
-        &[("2026-03-27", "70"), ("2026-03-31", "70"), ("2026-04-01", "70")],
-        &[("2025-12-29", "70"), ("2025-12-30", "70"), ("2025-12-31", "70")],
-        &[("2026-03-27", "70"), ("2026-03-30", "0"), ("2026-03-31", "70")],
-        &[],
+    for (days, place) in [
+        (&few[..2], ""),
+        (&[("2026-03-30", "70"), ("2026-03-27", "70"), ("2026-03-31", "70")], "/1/date"),
+        (&[("2026-03-27", "70"), ("2026-03-31", "70"), ("2026-04-01", "70")], "/2/date"),
+        (&[("2025-12-29", "70"), ("2025-12-30", "70"), ("2025-12-31", "70")], "/2/date"),
+        (&[("2026-03-27", "70"), ("2026-03-30", "0"), ("2026-03-31", "70")], "/1/price"),
+        (&[], ""),
     ] {
-        service.post(&path, &ask("2026-05-31", days)).await.refused_at("invalid_field", pointer);
+        let pointer = format!("{pointer}{place}");
+        service.post(&path, &ask("2026-05-31", days)).await.refused_at("invalid_field", &pointer);
     }
     for fact in [json!({}), json!({"met": true, "daily_prices": []})] {
         let body = json!({"balance_sheet_date": "2026-05-31", "sale_price_condition": fact});

@@ -53,6 +53,7 @@ mod reclassifications;
 mod releases;
 mod reversals;
 mod rollforward;
+mod sale_price;
 mod sample_batches;
 mod series;
 mod settlements;

@@ -170,9 +170,9 @@ async fn days_that_cannot_be_observed_are_refused(service: Service) {
     let (first, second) = (day("2025-02-03", "40"), day("2025-02-04", "50"));
     let cash = json!({"type": "cash"});
     for (days, settlement, pointer) in [
-        (json!([second, first]), &cash, "/daily_prices"),
-        (json!([first, first]), &cash, "/daily_prices"),
-        (json!([day("2025-02-03", "0")]), &cash, "/daily_prices"),
+        (json!([second, first]), &cash, "/daily_prices/1/date"),
+        (json!([first, first]), &cash, "/daily_prices/1/date"),
+        (json!([day("2025-02-03", "0")]), &cash, "/daily_prices/0/price"),
         (json!([first, day("2025-02-10", "50")]), &cash, "/effective_date"),
         (json!([first, second]), &json!({"type": "physical"}), "/daily_prices"),
         (json!([first, second]), &json!({"type": "cash", "cash": "5.00"}), "/settlement/cash"),
