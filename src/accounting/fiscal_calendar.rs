@@ -2,6 +2,7 @@
 
 mod comparative;
 mod weeks;
+mod year;
 
 use std::fmt;
 
@@ -11,6 +12,7 @@ use super::refusal::Refusal;
 
 pub use comparative::Comparative;
 pub use weeks::{Quarter, WeekYears, YearEnd};
+pub use year::FiscalYear;
 
 /// An entity's fiscal calendar: twelve periods a year, months or weeks; and how far it is closed.
 ///

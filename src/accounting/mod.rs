@@ -16,6 +16,7 @@ pub mod money;
 pub mod position;
 pub mod refusal;
 pub mod transaction;
+pub mod year_end;
 
 pub use money::{Amount, Currency};
 pub use refusal::Refusal;

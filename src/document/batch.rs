@@ -89,7 +89,7 @@ pub struct EntryDocument {
     pub reference: String,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub isin: Option<String>,
-    /// The event's id; null in a preview, and of an entry that moves balances between accounts of the ledger.
+    /// The event's id; null in a preview, and of an entry that moves balances between accounts of the ledger or closes a year.
     pub event: Option<String>,
     pub effective_date: String,
     pub description: String,

@@ -14,6 +14,11 @@ pub struct CloseRequest {
     /// the next one is waived again there.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub waivers: Vec<WaiverDocument>,
+    /// Close income and expense of the fiscal years that end in what is locked to retained earnings, for a ledger that does not do so itself:
+    /// by issue, in one batch a currency on the year's last day. Opening the period again takes them back. Without it there are none, but for
+    /// a period that was closed with them and opened again, which is closed as it was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub closing_entries: Option<bool>,
 }
 
 /// Why something that is expected is not recorded, and who says so. It is printed with the rollforward of the period.
@@ -114,7 +119,10 @@ pub struct PeriodClosed {
     /// When it was closed: as `known_at`, this gives any report as it was then. Null in a preview.
     pub recorded_at: Option<String>,
     pub waivers: Vec<WaiverDocument>,
-    /// What was accrued, without entries, which may be many.
+    /// Whether fiscal years that end in it were closed to retained earnings; absent where not.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub closing_entries: bool,
+    /// What was accrued, and closed to retained earnings, without entries, which may be many.
     pub journal_batches: Vec<BatchHeadDocument>,
     /// Issues for which there was nothing to accrue.
     pub skipped: Vec<SkippedIssue>,
@@ -135,6 +143,8 @@ pub struct PeriodReopened {
     pub sequence: Option<i64>,
     /// Null in a preview.
     pub recorded_at: Option<String>,
+    /// What takes the closing entries back with which it was closed, without entries.
+    pub journal_batches: Vec<BatchHeadDocument>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub preview_sha256: Option<String>,
 }
@@ -166,6 +176,9 @@ pub struct PeriodCloseDocument {
     pub sequence: i64,
     pub recorded_at: String,
     pub waivers: Vec<WaiverDocument>,
+    /// Whether fiscal years that end in it were closed to retained earnings; absent where not.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub closing_entries: bool,
 }
 
 /// When a period was opened again, by whom and why.

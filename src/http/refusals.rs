@@ -84,7 +84,7 @@ refusals! {
     "period_not_ready" CONFLICT "Something stands in the way of closing the period",
         "Every role has an account, everything ties, and what is expected by the last day is recorded or waived; the errors name each thing.";
     "period_closed" CONFLICT "The period is closed already",
-        "It was closed with other waivers, or together with a later period.";
+        "It was closed with other waivers or closing entries, or together with a later period.";
     "period_not_next" CONFLICT "An earlier period comes first",
         "Periods are closed in order; the detail names the next one.";
     "period_open" CONFLICT "The period is open",

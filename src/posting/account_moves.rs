@@ -217,21 +217,8 @@ pub(super) async fn drafts(
         workspace.fetch(&ids, reader).await?;
         for (id, postings) in page {
             let state = workspace.issue(id)?;
-            drafts.push(Draft {
-                kind: "account_mapping",
-                bond_issue: Some(id.clone()),
-                document: Arc::clone(&state.document),
-                currency: state.books.instrument.terms().currency,
-                effective_date: postings.first().map(|posting| posting.effective_date).unwrap_or_default(),
-                postings: postings.clone(),
-                position_rows: Vec::new(),
-                booked_rows: Vec::new(),
-                follows: state.event_sequence,
-                newest_before: Some(state.newest),
-                reference: None,
-                unreleased: BTreeSet::new(),
-                detail: String::new(),
-            });
+            let (document, currency) = (Arc::clone(&state.document), state.books.instrument.terms().currency);
+            drafts.push(Draft::of_no_event("account_mapping", id.clone(), document, currency, postings.clone()));
         }
     }
     Ok(drafts)

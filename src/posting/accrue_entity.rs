@@ -104,7 +104,8 @@ pub(super) async fn record(
         return session.nothing_to_do(&entity, recorded, reader).await;
     }
     let stamp = session.stamp(workspace);
-    let (stamped, mut rows, mut content) = Stamped::new(drafts, workspace, stamp.clone())?;
+    let of_events = drafts.len();
+    let (stamped, mut rows, mut content) = Stamped::new(drafts, of_events, workspace, stamp.clone())?;
     if let Some(reference) = &request.reference {
         rows.natural_keys.push(session.natural_key(workspace, "accrual", reference, &stamped.events[0].id));
     }
@@ -124,18 +125,20 @@ pub(super) struct Stamped {
 }
 
 impl Stamped {
-    /// Gives them ids, numbers and releases: with the rows of the batches themselves, and a hash that holds the events.
+    /// Gives them ids, numbers and releases: with the rows of the batches themselves, and a hash that holds the events, which the
+    /// first `of_events` of them are; the others have entries alone.
     ///
     /// # Errors
     /// When totals leave 64 bits.
     pub fn new(
         drafts: Vec<Draft>,
+        of_events: usize,
         workspace: &mut Workspace,
         stamp: Stamp,
     ) -> Result<(Stamped, Rows, ContentHash), RecordError> {
         let entity = workspace.head.entity.clone();
         let event = |_| EventKey { id: new_id(&entity), sequence: stamp.sequence };
-        let events: Vec<EventKey> = drafts.iter().map(event).collect();
+        let events: Vec<EventKey> = drafts.iter().take(of_events).map(event).collect();
         let (mut rows, mut content) = (Rows::default(), ContentHash::default());
         for (draft, event) in drafts.iter().zip(&events) {
             content.add(&Rows { events: vec![draft::event_row(&entity, draft, &event.id, &stamp)], ..Rows::default() });
@@ -155,7 +158,7 @@ impl Stamped {
     /// The rows of events, then of entries. Those of ten thousand issues would take ten times the memory of their drafts.
     pub fn pages(self) -> Pages {
         let Stamped { entity, stamp, drafts, events, batches } = self;
-        let of_events = batch::pages(drafts.len()).map(|page| (None, page));
+        let of_events = batch::pages(events.len()).map(|page| (None, page));
         let of_entries = batches
             .iter()
             .enumerate()

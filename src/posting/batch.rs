@@ -155,7 +155,7 @@ impl<'a> Drafts<'a> {
             bond_issue: draft.bond_issue.clone(),
             reference: draft.document.reference.clone(),
             isin: draft.document.isin.clone(),
-            event: self.events.get(member.draft).filter(|_| !posting.moves_accounts()).map(|event| event.id.clone()),
+            event: self.events.get(member.draft).filter(|_| posting.is_of_an_event()).map(|event| event.id.clone()),
             effective_date: posting.effective_date.to_string(),
             description: posting.entry.description().to_owned(),
             lines: posting

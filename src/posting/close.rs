@@ -9,12 +9,12 @@ use super::accrue_entity::{self, Accrued, Stamped};
 use super::convert;
 use super::draft::{Draft, Stamp};
 use super::error::RecordError;
-use super::grouping::Drafts;
 use super::preview;
 use super::record::{Done, OK, json};
 use super::recorder::Recorded;
 use super::session::Session;
 use super::workspace::Workspace;
+use super::year_end;
 use crate::accounting::fiscal_calendar::{FiscalCalendar, Period};
 use crate::accounting::position::Components;
 use crate::audit::close_hash;
@@ -34,7 +34,7 @@ pub enum NotClosed {
     #[error("{} in the way of closing {period}: {}{}", things(in_the_way.len()), first(in_the_way), more(in_the_way.len()))]
     NotReady { period: String, in_the_way: Vec<InTheWay> },
     #[error(
-        "{period} is closed already, with other waivers or together with a later period; to close it anew, open it again"
+        "{period} is closed already, with other waivers or closing entries, or together with a later period; to close it anew, open it again"
     )]
     Closed { period: String },
     #[error("periods are closed in order: {next} comes before {period}")]
@@ -127,6 +127,10 @@ impl Next {
 struct Closable {
     next: Next,
     accrued: Accrued,
+    /// So many of the drafts are accruals; the others are closing entries.
+    accruals: usize,
+    /// Whether fiscal years are closed to retained earnings, if there is anything to close.
+    closes_years: bool,
 }
 
 impl Closable {
@@ -139,6 +143,7 @@ impl Closable {
             sequence: None,
             recorded_at: None,
             waivers: request.waivers.clone(),
+            closing_entries: self.closes_years,
             journal_batches,
             skipped: self.accrued.skipped.clone(),
             preview_sha256: None,
@@ -157,12 +162,18 @@ async fn decide(
     reader: &mut Reader<'_>,
 ) -> Result<Closable, RecordError> {
     let next = Next::of(period, &workspace.calendar()?)?;
-    let (accrued, found) = look(workspace, next.last_day, reader).await?;
+    let name = period.to_string();
+    let years = year_end::years(workspace, (&name, next.locked_from, next.last_day), request, reader).await?;
+    let (mut accrued, mut found) = look(workspace, next.last_day, reader).await?;
+    let closings = year_end::closings(workspace, &years, &accrued.drafts, reader).await?;
+    found.extend(lacking(workspace, &closings, "closing entries need"));
     let in_the_way = closing::waive(request, found)?;
     if !in_the_way.is_empty() {
-        return Err(NotClosed::NotReady { period: period.to_string(), in_the_way }.into());
+        return Err(NotClosed::NotReady { period: name, in_the_way }.into());
     }
-    Ok(Closable { next, accrued })
+    let accruals = accrued.drafts.len();
+    accrued.drafts.extend(closings);
+    Ok(Closable { next, accrued, accruals, closes_years: !years.is_empty() })
 }
 
 /// The accrual of a close through a day, and what stands in its way.
@@ -232,20 +243,27 @@ async fn unmapped(
         };
         found.push(InTheWay { batch: Some(number), ..item });
     }
-    let mut to_post: BTreeSet<(Date, String)> = BTreeSet::new();
-    for (date, members) in (Drafts { drafts, events: &[] }).groups(workspace.most_lines) {
-        for (draft, posting) in members.iter().map(|member| Drafts { drafts, events: &[] }.of(*member)) {
-            let issue = draft.bond_issue.as_deref().unwrap_or_default();
+    found.extend(lacking(workspace, drafts, "accrual needs"));
+    Ok(found)
+}
+
+/// The roles without an account of what is about to be posted.
+fn lacking(workspace: &Workspace, drafts: &[Draft], what: &str) -> Vec<InTheWay> {
+    let mut roles: BTreeSet<(Date, &'static str)> = BTreeSet::new();
+    for draft in drafts {
+        let issue = draft.bond_issue.as_deref().unwrap_or_default();
+        for posting in &draft.postings {
+            let date = posting.posting_date;
             let without = posting.entry.lines().iter().filter(|line| line.account.is_none());
-            let lacking = without.map(|line| line.role.name()).filter(|role| lacks(role, issue, date));
-            to_post.extend(lacking.map(|role| (date, role.to_owned())));
+            let lacking = without.filter(|line| workspace.mapping.resolve(line.role, issue, date).is_none());
+            roles.extend(lacking.map(|line| (date, line.role.name())));
         }
     }
-    for (date, role) in to_post {
-        let detail = format!("the accrual on {date} needs an account of {role}; {MAP}");
-        found.push(closing::in_the_way("unmapped_role", date, detail));
-    }
-    Ok(found)
+    let item = |(date, role)| {
+        let detail = format!("the {what} an account of {role} on {date}; {MAP}");
+        closing::in_the_way("unmapped_role", date, detail)
+    };
+    roles.into_iter().map(item).collect()
 }
 
 const MAP: &str = "record an account mapping that has it";
@@ -276,8 +294,8 @@ pub(super) async fn record(
     }
     let stamp = session.stamp(workspace);
     let mut answer = closable.answer(request, Vec::new());
-    let Closable { next, accrued } = closable;
-    let (stamped, mut rows, mut content) = Stamped::new(accrued.drafts, workspace, stamp.clone())?;
+    let Closable { next, accrued, accruals, .. } = closable;
+    let (stamped, mut rows, mut content) = Stamped::new(accrued.drafts, accruals, workspace, stamp.clone())?;
     answer = PeriodClosed {
         sequence: Some(stamp.sequence),
         recorded_at: stamp.time(),
@@ -306,10 +324,13 @@ async fn closed_already(
     let rows = reader.period_closes(&workspace.head.entity).await?;
     let last = rows.into_iter().rev().find(|row| row.period == name);
     let waivers = json(&request.waivers)?;
-    match last.filter(|row| row.kind == CLOSE && row.waivers == waivers) {
-        Some(row) => Ok(Some(row.answer)),
-        None => Err(NotClosed::Closed { period: name }.into()),
+    if let Some(row) = last.filter(|row| row.kind == CLOSE && row.waivers == waivers) {
+        let closes_years = year_end::has_closing_entries(&row)?;
+        if request.closing_entries.is_none_or(|asked| asked == closes_years) {
+            return Ok(Some(row.answer));
+        }
     }
+    Err(NotClosed::Closed { period: name }.into())
 }
 
 /// What closing would answer.

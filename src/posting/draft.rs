@@ -39,6 +39,31 @@ pub(super) struct Draft {
 }
 
 impl Draft {
+    /// Postings of an issue that are of no event of it: they have no rows but those of their entries.
+    pub fn of_no_event(
+        kind: &'static str,
+        bond_issue: String,
+        document: Arc<BondIssueDocument>,
+        currency: Currency,
+        postings: Vec<Posting>,
+    ) -> Draft {
+        Draft {
+            kind,
+            bond_issue: Some(bond_issue),
+            document,
+            currency,
+            effective_date: postings.first().map(|posting| posting.effective_date).unwrap_or_default(),
+            postings,
+            position_rows: Vec::new(),
+            booked_rows: Vec::new(),
+            follows: 0,
+            newest_before: None,
+            reference: None,
+            unreleased: BTreeSet::new(),
+            detail: String::new(),
+        }
+    }
+
     /// The newest rows of its issue once it is recorded under `sequence`.
     pub fn newest_after(&self, sequence: i64) -> Result<Newest, RecordError> {
         let missing = || RecordError::corrupt("event", "an issuance without rows");

@@ -27,13 +27,14 @@ pub(super) struct Member {
 }
 
 /// What postings of one batch have in common. What inverts a batch stands in one of its own, before what follows from the inversion; so does
-/// what moves balances between accounts, which is released whatever becomes of the rest.
+/// what moves balances between accounts, which is released whatever becomes of the rest, and what closes a year, which is taken back apart.
 #[derive(PartialEq, Eq, PartialOrd, Ord)]
 struct Key<'a> {
     posting_date: Date,
     inverts_nothing: bool,
     inverts: Option<&'a str>,
     moves_accounts: bool,
+    closes_a_year: bool,
     currency: &'static str,
 }
 
@@ -58,6 +59,7 @@ impl<'a> Drafts<'a> {
                     inverts_nothing: reverses.is_none(),
                     inverts: reverses,
                     moves_accounts: on.moves_accounts(),
+                    closes_a_year: on.entry.closes_a_year(),
                     currency: of.currency.code(),
                 };
                 groups.entry(key).or_default().push(Member { draft, posting });

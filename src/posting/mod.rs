@@ -39,6 +39,7 @@ mod session;
 mod waiting;
 mod workspace;
 mod writer;
+mod year_end;
 
 pub use acknowledge::NotAcknowledged;
 pub use close::{CLOSE, NotClosed, REOPEN, in_the_way};
@@ -55,3 +56,4 @@ pub use recorder::{Recorded, Recorder};
 pub use release::{ReleaseAccounts, account_document};
 pub use sample::SampleBatches;
 pub use session::issue_tag;
+pub use year_end::has_closing_entries;

@@ -176,14 +176,16 @@ fn is_revision(kind: &str) -> bool {
     matches!(kind, "modification" | "estimate" | "issue_cost_adjustment")
 }
 
-/// What moves balances between accounts is of no event.
+/// What moves balances between accounts is of no event, and neither are closing entries.
 fn check_event(event: &str) -> Result<(), Refusal> {
     if !event.is_empty() {
         return Ok(());
     }
     Err(Refusal::NotReversible {
-        what: "a batch that moves balances between accounts".to_owned(),
-        instead: "record the account mapping that is right, which moves them on".to_owned(),
+        what: "a batch that is of no event".to_owned(),
+        instead: "balances follow the account mapping, so record the one that is right; closing entries are taken back when their period is \
+                  opened again"
+            .to_owned(),
     })
 }
 

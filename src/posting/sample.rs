@@ -4,6 +4,7 @@
 //! memory alone and whole, so that no row of them is looked for in the store; what else a decision asks the reader for, it does not find
 //! under their ids. Nothing can be written through a reader.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -17,12 +18,15 @@ use super::error::RecordError;
 use super::grouping::Drafts;
 use super::recorder::Recorder;
 use super::workspace::{IssueState, Workspace};
+use super::year_end;
 use crate::accounting::account_mapping::AccountMapping;
 use crate::accounting::journal::{AccountRole, EntryKind, Posting, Side};
 use crate::accounting::position::RowChange;
 use crate::accounting::transaction::Books;
 use crate::accounting::transaction::reversal::{PostedEntry, PostedLine, Reversal, Reversed};
-use crate::document::{BatchDocument, RecordingAnswer};
+use crate::accounting::year_end::closing;
+use crate::document::wire::DateString;
+use crate::document::{AccrualRequest, BatchDocument, RecordingAnswer};
 use crate::store::{Reader, Rows};
 
 mod life;
@@ -74,6 +78,8 @@ struct Rehearsal {
     workspace: Workspace,
     /// What each step came to, in order.
     drafts: Vec<Draft>,
+    /// The closing entries of a fiscal year.
+    closing: Vec<Draft>,
 }
 
 impl Rehearsal {
@@ -81,7 +87,7 @@ impl Rehearsal {
         // Samples are posted where they happen, whatever is closed; and their accounts are not those of their posting dates.
         workspace.head.closed_through = None;
         workspace.mapping = Arc::default();
-        Rehearsal { workspace, drafts: Vec::new() }
+        Rehearsal { workspace, drafts: Vec::new(), closing: Vec::new() }
     }
 
     async fn live(&mut self, reader: &mut Reader<'_>) -> Result<(), RecordError> {
@@ -101,6 +107,25 @@ impl Rehearsal {
                     self.keep(&id, reversal)?;
                 }
             }
+        }
+        self.close_year(reader).await
+    }
+
+    /// Accrues the first issue through the fiscal year that it has come to, and closes that year to retained earnings.
+    async fn close_year(&mut self, reader: &mut Reader<'_>) -> Result<(), RecordError> {
+        let first = id(&self.workspace, Thing::Issue, 1);
+        let year = self.workspace.calendar()?.year_with(self.workspace.issue(&first)?.books.accrued().date);
+        let through = IssueCommand::Accrue(AccrualRequest { through: DateString(year.last_day), reference: None });
+        if let Decided::Drafted(drafted) = decide::on_issue(&self.workspace, &first, &through, reader).await? {
+            self.keep(&first, *drafted)?;
+        }
+        let mut issues = BTreeMap::new();
+        year_end::add(&mut issues, &self.drafts, &year)?;
+        for (issue, balances) in issues {
+            let Some(posting) = closing(&year, &balances)? else { continue };
+            let state = self.workspace.issue(&issue)?;
+            let (document, currency) = (Arc::clone(&state.document), state.books.instrument.terms().currency);
+            self.closing.push(Draft::of_no_event("year_end_closing", issue, document, currency, vec![posting]));
         }
         Ok(())
     }
@@ -170,6 +195,9 @@ impl Rehearsal {
             let of_step = drafts.batches(&mut self.workspace, None)?;
             batches.extend(of_step.into_iter().map(|batch| batch.whole(drafts)));
         }
+        let drafts = Drafts { drafts: &self.closing, events: &[] };
+        let of_close = drafts.batches(&mut self.workspace, None)?;
+        batches.extend(of_close.into_iter().map(|batch| batch.whole(drafts)));
         let holds =
             |batch: &&BatchDocument, kind: EntryKind| batch.entries.iter().any(|entry| entry.kind == kind.name());
         let mut items = Vec::new();

@@ -103,7 +103,9 @@ impl Session<'_> {
             Command::ClosePeriod { period, request, .. } => {
                 close::record(self, workspace, (period, request), reader).await
             }
-            Command::ReopenPeriod { period, request, .. } => reopen::record(self, workspace, (period, request)),
+            Command::ReopenPeriod { period, request, .. } => {
+                reopen::record(self, workspace, (period, request), reader).await
+            }
             Command::OnIssue { bond_issue, command, .. } => self.on_issue(bond_issue, command, workspace, reader).await,
         }
     }
@@ -157,7 +159,9 @@ impl Session<'_> {
             }
             Command::ReleaseAgain { batch, .. } => acknowledge::preview_release(self, workspace, batch, reader).await,
             Command::ClosePeriod { period, request, .. } => close::preview(workspace, (period, request), reader).await,
-            Command::ReopenPeriod { period, request, .. } => reopen::preview(workspace, (period, request)),
+            Command::ReopenPeriod { period, request, .. } => {
+                reopen::preview(workspace, (period, request), reader).await
+            }
             Command::CreateEntity(_)
             | Command::ImportIssues { .. }
             | Command::MapAccounts { .. }

@@ -85,6 +85,7 @@ fn closed(row: &PeriodCloseRow) -> Result<PeriodCloseDocument, ReadError> {
         sequence: row.sequence,
         recorded_at: time(row),
         waivers: waivers(row)?,
+        closing_entries: posting::has_closing_entries(row)?,
     })
 }
 

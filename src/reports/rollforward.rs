@@ -149,7 +149,7 @@ impl Class {
             MovementKind::InducedConversion => Class::InducedConversion,
             MovementKind::Repurchase | MovementKind::Call | MovementKind::Put => Class::EarlyExtinguishment,
             MovementKind::Maturity => Class::Maturity,
-            MovementKind::Modification | MovementKind::Reclassification => Class::Other,
+            MovementKind::Modification | MovementKind::Reclassification | MovementKind::YearEndClosing => Class::Other,
         }
     }
 

@@ -61,6 +61,8 @@ roles! {
     CommonStock "common_stock" Equity false "Common stock";
     AdditionalPaidInCapital "additional_paid_in_capital" Equity false "Additional paid-in capital";
     TreasuryStock "treasury_stock" Equity false "Treasury stock";
+    /// What the income and expense of a closed year come to; only closing entries go there.
+    RetainedEarnings "retained_earnings" Equity false "Retained earnings";
     InterestExpense "interest_expense" NetIncome false "Interest expense";
     DebtConversionExpense "debt_conversion_expense" NetIncome false "Debt conversion expense";
     GainOnExtinguishment "gain_on_extinguishment" NetIncome false "Gain on extinguishment of debt";
@@ -91,6 +93,7 @@ impl AccountRole {
             | AccountRole::CommonStock
             | AccountRole::AdditionalPaidInCapital
             | AccountRole::TreasuryStock
+            | AccountRole::RetainedEarnings
             | AccountRole::InterestExpense
             | AccountRole::DebtConversionExpense
             | AccountRole::GainOnExtinguishment
@@ -110,6 +113,8 @@ impl AccountRole {
             | AccountRole::AdditionalPaidInCapital
             | AccountRole::TreasuryStock
             | AccountRole::AccruedInducement => converts,
+            // Closing entries are asked for close by close, and most ledgers make their own.
+            AccountRole::RetainedEarnings => false,
             AccountRole::DebtConversionExpense => converts && framework == Framework::UsGaap,
             AccountRole::LossOnAmendmentOfConversionTerms => converts && framework == Framework::Ifrs,
             AccountRole::EquityComponent => framework == Framework::Ifrs && is(Terms::is_compound),

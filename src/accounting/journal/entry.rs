@@ -148,8 +148,10 @@ impl Entry {
             let LineDraft { role, memo, derivation, account, .. } = draft;
             lines.push(Line { role, side, amount, memo, derivation, account });
         }
-        // Debt that is moved to its current portion, or back, is the same debt: nothing of its components moves.
-        if lines.iter().any(|line| line.role == AccountRole::CurrentPortionOfBondsPayable) {
+        // Debt that is moved to its current portion, or back, is the same debt: nothing of its components moves. What is closed to retained
+        // earnings, or taken back from there, is the same income and expense.
+        let moves_nothing = [AccountRole::CurrentPortionOfBondsPayable, AccountRole::RetainedEarnings];
+        if lines.iter().any(|line| moves_nothing.contains(&line.role)) {
             movement = Movement::default();
         }
         // Debits before credits, as a journal is read.
@@ -200,6 +202,11 @@ impl Entry {
         &self.movement
     }
 
+    /// Whether it closes income and expense to retained earnings, or takes that back.
+    pub fn closes_a_year(&self) -> bool {
+        self.lines.iter().any(|line| line.role == AccountRole::RetainedEarnings)
+    }
+
     /// What it credits to a role less what it debits.
     ///
     /// # Errors
@@ -239,6 +246,7 @@ impl Movement {
             }
             AccountRole::AccruedInducement
             | AccountRole::OpeningBalanceClearing
+            | AccountRole::RetainedEarnings
             | AccountRole::CurrentPortionOfBondsPayable => return Ok(()),
         };
         if let Some(part) = part {
@@ -268,6 +276,11 @@ impl Posting {
     /// Whether it moves balances between accounts of the ledger, and so is no event's.
     pub fn moves_accounts(&self) -> bool {
         self.entry.lines.iter().any(|line| line.account.is_some())
+    }
+
+    /// Whether an event of its issue posted it, and not a mapping or the close of a year.
+    pub fn is_of_an_event(&self) -> bool {
+        !self.moves_accounts() && !self.entry.closes_a_year()
     }
 
     /// The movement under which its entry is stored: that of an inverse names the one that it takes back.

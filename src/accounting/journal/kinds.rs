@@ -22,13 +22,15 @@ pub enum EntryKind {
     Modification,
     /// What is a current liability moved to an account of its own, and back.
     Reclassification,
+    /// Income and expense of a year closed to retained earnings.
+    Closing,
     /// The inverse of an entry that was posted.
     Reversal,
 }
 
 impl EntryKind {
     /// Every kind.
-    pub const ALL: [EntryKind; 13] = [
+    pub const ALL: [EntryKind; 14] = [
         EntryKind::Issuance,
         EntryKind::OpeningBalance,
         EntryKind::Accrual,
@@ -41,6 +43,7 @@ impl EntryKind {
         EntryKind::Redemption,
         EntryKind::Modification,
         EntryKind::Reclassification,
+        EntryKind::Closing,
         EntryKind::Reversal,
     ];
 
@@ -59,6 +62,7 @@ impl EntryKind {
             EntryKind::Redemption => "redemption",
             EntryKind::Modification => "modification",
             EntryKind::Reclassification => "reclassification",
+            EntryKind::Closing => "closing",
             EntryKind::Reversal => "reversal",
         }
     }
@@ -86,11 +90,13 @@ pub enum MovementKind {
     Modification,
     /// Between non-current and current debt: no component moves.
     Reclassification,
+    /// From income and expense to retained earnings: no component moves, and the expense of the year is what it was.
+    YearEndClosing,
 }
 
 impl MovementKind {
     /// Every kind, in the order in which a rollforward shows them.
-    pub const ALL: [MovementKind; 13] = [
+    pub const ALL: [MovementKind; 14] = [
         MovementKind::Issuance,
         MovementKind::OpeningBalance,
         MovementKind::Accrual,
@@ -104,6 +110,7 @@ impl MovementKind {
         MovementKind::Maturity,
         MovementKind::Modification,
         MovementKind::Reclassification,
+        MovementKind::YearEndClosing,
     ];
 
     /// The kind that is stored under a name.
@@ -127,6 +134,7 @@ impl MovementKind {
             MovementKind::Maturity => "maturity",
             MovementKind::Modification => "modification",
             MovementKind::Reclassification => "reclassification",
+            MovementKind::YearEndClosing => "year_end_closing",
         }
     }
 }

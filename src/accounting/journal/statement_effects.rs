@@ -15,21 +15,25 @@ pub struct StatementEffects {
 }
 
 impl StatementEffects {
-    /// The effects of entries together.
+    /// The effects of entries together. Closing entries move the year's net income within equity, and so have no effect on either.
     pub fn of<'a>(entries: impl IntoIterator<Item = &'a Entry>) -> Result<StatementEffects, Refusal> {
         let mut effects = StatementEffects::default();
-        for line in entries.into_iter().flat_map(Entry::lines) {
-            let (debit, credit) = match line.side {
-                Side::Debit => (line.amount, line.amount.negated()?),
-                Side::Credit => (line.amount.negated()?, line.amount),
-            };
-            match line.role.element() {
-                Element::Asset => effects.assets = effects.assets.plus(debit)?,
-                Element::Liability => effects.liabilities = effects.liabilities.plus(credit)?,
-                Element::Equity => effects.equity = effects.equity.plus(credit)?,
-                Element::NetIncome => {
-                    effects.equity = effects.equity.plus(credit)?;
-                    effects.net_income = effects.net_income.plus(credit)?;
+        for entry in entries {
+            for line in entry.lines() {
+                let (debit, credit) = match line.side {
+                    Side::Debit => (line.amount, line.amount.negated()?),
+                    Side::Credit => (line.amount.negated()?, line.amount),
+                };
+                match line.role.element() {
+                    Element::Asset => effects.assets = effects.assets.plus(debit)?,
+                    Element::Liability => effects.liabilities = effects.liabilities.plus(credit)?,
+                    Element::Equity => effects.equity = effects.equity.plus(credit)?,
+                    Element::NetIncome => {
+                        effects.equity = effects.equity.plus(credit)?;
+                        if !entry.closes_a_year() {
+                            effects.net_income = effects.net_income.plus(credit)?;
+                        }
+                    }
                 }
             }
         }

@@ -14,7 +14,7 @@ use super::booking::{Journal, components_of};
 use super::{Books, Decision};
 use crate::accounting::fiscal_calendar::FiscalCalendar;
 use crate::accounting::instrument::Instrument;
-use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, signed};
+use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, MovementKind, Posting, signed};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, RowChange};
 use crate::accounting::refusal::Refusal;
@@ -158,6 +158,20 @@ impl Reversal {
 }
 
 impl PostedEntry {
+    /// The inverse of an entry that is of no event, on the same day; `None` of one without lines.
+    ///
+    /// # Errors
+    /// [`Refusal::Overflow`].
+    pub fn taken_back(&self) -> Result<Option<Posting>, Refusal> {
+        Ok(self.inverse()?.map(|entry| Posting {
+            posting_date: self.posting_date,
+            effective_date: self.effective_date,
+            movement_kind: self.movement_kind,
+            reverses: Some(Arc::clone(&self.batch)),
+            entry,
+        }))
+    }
+
     /// The entry with every amount on the other side.
     fn inverse(&self) -> Result<Option<Entry>, Refusal> {
         let rule = Derivation::new("the inverse of a line that was posted", "common practice")

@@ -206,6 +206,7 @@ fn entry_type(kind: &str) -> &'static str {
     match kind {
         "accrual" | "catch_up" => "adjusting",
         "reclassification" => "reclassifying",
+        "closing" => "other",
         _ => "standard",
     }
 }

@@ -60,7 +60,8 @@ pub async fn get(
 /// whatever its effective date. Refused with 409 `period_not_ready` and a list (`errors`, and `in_the_way` among the figures) when a role is
 /// unmapped, something does not tie, or something is expected by the last day and not recorded: a coupon, a maturity, the settlement of an
 /// accepted offer, a put on a date of the terms. Each of those needs its event or a waiver. An entity's first close may be of any period and
-/// closes all before it; after that they are closed in order. A period that is closed with the same waivers is answered as it was.
+/// closes all before it; after that they are closed in order. A period that is closed with the same waivers is answered as it was. With
+/// `closing_entries` the fiscal years that end in it are closed to retained earnings.
 #[utoipa::path(post, operation_id = "close_period", path = "/v1/entities/{entity}/periods/{period}/close", tag = "periods",
     params(PeriodPath, Recording), request_body = CloseRequest,
     responses((status = 200, description = "The period as it was closed", body = PeriodClosed)))]
@@ -76,7 +77,8 @@ pub async fn close(
 
 /// Open the last closed fiscal period again
 ///
-/// What was posted since it was closed stays where it is, and the periods before it stay closed.
+/// What was posted since it was closed stays where it is, and the periods before it stay closed. Closing entries of a year that ends in it are
+/// taken back, on the same day.
 #[utoipa::path(post, operation_id = "reopen_period", path = "/v1/entities/{entity}/periods/{period}/reopen", tag = "periods",
     params(PeriodPath, Recording), request_body = ReopenRequest,
     responses((status = 200, description = "The period is open", body = PeriodReopened)))]

@@ -147,7 +147,7 @@ async fn booked(
     }
 }
 
-/// The balances of the roles at a date.
+/// The balances of the roles at a date. Income and expense that is closed to retained earnings is the same income and expense.
 async fn by_role(
     reader: &mut Reader<'_>,
     entity: &str,
@@ -156,7 +156,7 @@ async fn by_role(
     currency: Currency,
 ) -> Result<ByRole, ReadError> {
     let mut balances = ByRole::default();
-    for side in reader.trial_balance(entity, as_of, known, currency.code()).await? {
+    for side in reader.trial_balance_before_closing(entity, as_of, known, currency.code()).await? {
         let balance = Amount::from_minor(side.credit).minus(Amount::from_minor(side.debit))?;
         if let Some(role) = AccountRole::from_name(&side.account_role) {
             balances.0.insert(role, balance);

@@ -21,6 +21,16 @@ cells! {
         bond_issue: text,
     }
 
+    /// What a role of an issue was debited less credited.
+    pub struct PostedByRole {
+        /// The issue.
+        bond_issue: text,
+        /// The role.
+        account_role: text,
+        /// Debits positive.
+        amount: bigint,
+    }
+
     /// The first and last posting dates of an entity.
     pub struct PostingDates {
         /// The first.
@@ -43,6 +53,16 @@ const UNRELEASED: &str = "select distinct b.number, b.posting_date, l.account_ro
 
 const POSTING_DATES: &str = "select (select e.posting_date from entry e where e.entity = $1 order by e.posting_date limit 1), \
     (select e.posting_date from entry e where e.entity = $1 order by e.posting_date desc limit 1)";
+
+const POSTED_BY_ROLE: &str = "select e.bond_issue, l.account_role, cast(sum(l.amount) as bigint) from entry e \
+    join line l on l.entity = e.entity and l.batch = e.batch and l.entry = e.entry \
+    where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4 \
+    group by e.bond_issue, l.account_role order by e.bond_issue, l.account_role";
+
+/// What inverts them is a batch of its own for each.
+const STANDING_CLOSINGS: &str = "select distinct e.batch from entry e \
+    where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.kind = 'closing' \
+    and not exists (select 1 from batch r where r.entity = e.entity and r.reverses = e.batch) order by e.batch";
 
 static UNSETTLED: Text = Text::new(|| {
     format!(
@@ -70,6 +90,26 @@ impl Reader<'_> {
     /// The roles of batches posted by a date that were never released, by batch.
     pub async fn unreleased_roles(&mut self, entity: &str, through: &str) -> Result<Vec<UnreleasedRole>, StoreError> {
         self.all(UNRELEASED, &[Arg::Text(entity), Arg::Text(through)]).await
+    }
+
+    /// What each role of each issue was debited less credited between two posting dates, both included, as known at a sequence.
+    pub async fn posted_by_role(
+        &mut self,
+        entity: &str,
+        (from, through): (&str, &str),
+        known: i64,
+    ) -> Result<Vec<PostedByRole>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(through), Arg::Int(known)];
+        self.all(POSTED_BY_ROLE, &args).await
+    }
+
+    /// The ids of the batches of closing entries between two posting dates that are not taken back.
+    pub async fn standing_closings(
+        &mut self,
+        entity: &str,
+        (from, through): (&str, &str),
+    ) -> Result<Vec<String>, StoreError> {
+        self.all(STANDING_CLOSINGS, &[Arg::Text(entity), Arg::Text(from), Arg::Text(through)]).await
     }
 
     /// The first and last date on which anything of an entity is posted.

@@ -23,7 +23,7 @@ mod summary;
 pub use acknowledgements::{ReleasedBatch, Waiting};
 pub use batches::{BatchFilter, BatchHead, WholeBatch};
 pub use carrying::Carrying;
-pub use closes::{PostingDates, UnreleasedRole};
+pub use closes::{PostedByRole, PostingDates, UnreleasedRole};
 pub use dates::{Asked, Dates, InForce, WrittenBy};
 pub use destinations::{Lag, WaitingDestination};
 pub use entities::Known;

@@ -2,6 +2,7 @@
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
+use crate::store::read::Text;
 use crate::store::reader::{Arg, Reader};
 use std::sync::LazyLock;
 
@@ -236,6 +237,14 @@ const CARRYING_CHANGES: &str = "select e.bond_issue, e.effective_date, \
     where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4 and i.currency = $5 \
     group by e.bond_issue, e.effective_date order by e.bond_issue, e.effective_date";
 
+/// Without what closed years to retained earnings, and what took that back.
+static BEFORE_CLOSING: Text = Text::new(|| {
+    TRIAL_BALANCE.replace(
+        "group by l.account_role",
+        "and e.movement not in ('year_end_closing', 'reversal of year_end_closing') group by l.account_role",
+    )
+});
+
 impl Reader<'_> {
     /// What the carrying amounts changed by, of what is posted in a period, by issue and effective date, in that order.
     pub async fn carrying_changes(
@@ -330,5 +339,16 @@ impl Reader<'_> {
         currency: &str,
     ) -> Result<Vec<Side>, StoreError> {
         self.all(TRIAL_BALANCE, &[Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(currency)]).await
+    }
+
+    /// The same without closing entries: of income and expense, what was posted to them.
+    pub async fn trial_balance_before_closing(
+        &mut self,
+        entity: &str,
+        as_of: &str,
+        known: i64,
+        currency: &str,
+    ) -> Result<Vec<Side>, StoreError> {
+        self.all(&BEFORE_CLOSING, &[Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(currency)]).await
     }
 }

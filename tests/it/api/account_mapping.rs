@@ -15,10 +15,11 @@ on_both_engines! {
     what_is_missing_for_an_issue_is_what_its_terms_can_need
 }
 
-/// What an issue under US GAAP can need: two of the roles are of IFRS.
+/// What an issue under US GAAP can need: two of the roles are of IFRS, and one is of closing entries.
 fn needed() -> Vec<&'static str> {
-    let of_ifrs = ["equity_component_of_convertible_bonds", "loss_on_amendment_of_conversion_terms"];
-    ROLES.iter().copied().filter(|role| !of_ifrs.contains(role)).collect()
+    let others =
+        ["equity_component_of_convertible_bonds", "loss_on_amendment_of_conversion_terms", "retained_earnings"];
+    ROLES.iter().copied().filter(|role| !others.contains(role)).collect()
 }
 
 const PATH: &str = "/v1/entities/ACME/account-mapping";

@@ -61,3 +61,4 @@ mod substantial_premium;
 mod surrenders;
 mod together;
 mod trial_balance;
+mod year_end;

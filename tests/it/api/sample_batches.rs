@@ -228,10 +228,27 @@ async fn check_against_the_books(service: &Service, is_ifrs: bool) {
             }
         }
     }
+    posted.extend(closing(service).await);
     for (sample, kind) in samples.iter().zip(EntryKind::ALL) {
         let real = posted.iter().find(|batch| kinds(batch).contains(kind.name())).expect("a batch of the kind");
         assert_eq!(content(sample), content(real), "{}", kind.name());
     }
+}
+
+/// The batches of a close of 2026 with closing entries, for which the coupons of the straight issue are not paid.
+async fn closing(service: &Service) -> Vec<Value> {
+    let straight =
+        service.read("/v1/bond-issues?entity=ACME&reference=SAMPLE-STRAIGHT").await["items"][0]["id"].clone();
+    let waivers = ["2026-06-30", "2026-12-31"].map(|date| {
+        json!({"bond_issue": straight, "expected": "coupon_payment", "date": date, "reason": "not paid", "name": "A. Controller"})
+    });
+    let body = json!({"waivers": waivers, "closing_entries": true});
+    let answer = service.post("/v1/entities/ACME/periods/2026-12/close", &body).await.done();
+    let mut batches = Vec::new();
+    for head in array(&answer["journal_batches"]) {
+        batches.push(service.read(&format!("/v1/journal-batches/{}", text(&head["id"]))).await);
+    }
+    batches
 }
 
 /// Mapped today, and whatever the mapping is on the posting dates of the samples.

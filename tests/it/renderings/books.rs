@@ -175,6 +175,8 @@ async fn under_ifrs(service: &Service) {
     let estimate = json!({"effective_date": "2027-01-01",
         "expected_redemption": {"date": "2028-01-01", "price_percent": "102"}});
     record(service, &estimated, [("estimates", estimate)]).await;
+    let close = json!({"closing_entries": true});
+    service.post("/v1/entities/BETA/periods/2025-12/close", &close).await.done();
 }
 
 /// No decimals, three and four: with more digits than most amounts have.

@@ -297,7 +297,7 @@ pub fn all_accounts() -> Value {
 }
 
 /// The roles that this version posts to.
-pub const ROLES: [&str; 19] = [
+pub const ROLES: [&str; 20] = [
     "cash",
     "interest_receivable",
     "bonds_payable",
@@ -317,6 +317,7 @@ pub const ROLES: [&str; 19] = [
     "opening_balance_clearing",
     "equity_component_of_convertible_bonds",
     "loss_on_amendment_of_conversion_terms",
+    "retained_earnings",
 ];
 
 /// Terms of `ACME` at par: 6% of 1,000,000 semi-annually over five years, convertible into 20 shares of par 0.01 a bond of 1,000.

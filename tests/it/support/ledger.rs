@@ -94,9 +94,10 @@ pub fn check_batch(batch: &Value) {
 
 const EFFECTS: [&str; 4] = ["assets", "liabilities", "equity", "net_income"];
 
-/// The effects on the statements from the lines: what is not an asset counts with its credits, and net income is part of equity.
+/// The effects on the statements from the lines: what is not an asset counts with its credits, and net income is part of equity. What is closed to
+/// retained earnings is the same net income.
 fn effects(batch: &Value) -> [Decimal; 4] {
-    let [mut assets, mut liabilities, mut equity, mut net_income] = [Decimal::ZERO; 4];
+    let [mut assets, mut liabilities, mut equity] = [Decimal::ZERO; 3];
     for (role, credit) in movements(array(&batch["entries"]).iter()) {
         match role.as_str() {
             "cash" | "interest_receivable" => assets -= credit,
@@ -104,16 +105,19 @@ fn effects(batch: &Value) -> [Decimal; 4] {
             | "additional_paid_in_capital"
             | "treasury_stock"
             | "opening_balance_clearing"
+            | "retained_earnings"
             | "equity_component_of_convertible_bonds" => {
                 equity += credit;
             }
             role if is_income(role) => {
                 equity += credit;
-                net_income += credit;
             }
             _ => liabilities += credit,
         }
     }
+    let closes = |entry: &&Value| array(&entry["lines"]).iter().any(|line| line["account_role"] == "retained_earnings");
+    let earned = movements(array(&batch["entries"]).iter().filter(|entry| !closes(entry)));
+    let net_income = earned.into_iter().filter(|(role, _)| is_income(role)).map(|(_, credit)| credit).sum();
     [assets, liabilities, equity, net_income]
 }
 
@@ -136,6 +140,7 @@ fn check_line(line: &Value, currency: &str, released: bool) {
             | "additional_paid_in_capital"
             | "treasury_stock"
             | "opening_balance_clearing"
+            | "retained_earnings"
             | "equity_component_of_convertible_bonds"
     ) && !is_income(role);
     assert_eq!(line["monetary"], json!(monetary), "{line}");
