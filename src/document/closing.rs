@@ -51,6 +51,16 @@ pub enum ExpectedName {
 }
 
 impl ExpectedName {
+    /// The name on the interface.
+    pub fn name(self) -> &'static str {
+        match self {
+            ExpectedName::CouponPayment => "coupon_payment",
+            ExpectedName::Maturity => "maturity",
+            ExpectedName::InducementSettlement => "inducement_settlement",
+            ExpectedName::Put => "put",
+        }
+    }
+
     /// The code of what stands in the way of a close.
     pub fn code(self) -> &'static str {
         match self {

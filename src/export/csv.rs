@@ -2,6 +2,7 @@
 
 use csv::{Terminator, WriterBuilder};
 
+use crate::document::WaiverDocument;
 use crate::reading::{CarryingValues, RollforwardDocument};
 
 /// A text cell that no spreadsheet runs.
@@ -89,7 +90,7 @@ pub fn carrying_values(values: &CarryingValues) -> Result<Vec<u8>, csv::Error> {
     table(header, values.items.iter().map(row).chain([total]))
 }
 
-/// One row a movement line: each issue's, then the total's.
+/// One row a movement line: each issue's, then the total's; then one a waiver of the period's close, without amounts.
 ///
 /// # Errors
 /// Writing to memory does not fail.
@@ -116,6 +117,10 @@ pub fn rollforward(report: &RollforwardDocument) -> Result<Vec<u8>, csv::Error> 
         "shares",
         "paid_in_capital",
         "batches",
+        "waived",
+        "waived_date",
+        "waiver_reason",
+        "waiver_name",
     ];
     let row = |issue: &str, reference: &str, line: &crate::reading::RollforwardLine| {
         [
@@ -140,11 +145,32 @@ pub fn rollforward(report: &RollforwardDocument) -> Result<Vec<u8>, csv::Error> 
             line.shares.clone(),
             line.paid_in_capital.clone(),
             line.batches.join(" "),
+            String::new(),
+            String::new(),
+            String::new(),
+            String::new(),
         ]
+    };
+    let waiver = |waiver: &WaiverDocument| {
+        let issue = report.issues.iter().find(|issue| issue.bond_issue == waiver.bond_issue);
+        header.map(|column| match column {
+            "bond_issue" => waiver.bond_issue.clone(),
+            "reference" => issue.map(|issue| harmless(&issue.reference)).unwrap_or_default(),
+            "currency" => report.currency.clone(),
+            "from" => report.from.clone(),
+            "to" => report.to.clone(),
+            "movement" => "waiver".to_owned(),
+            "waived" => waiver.expected.name().to_owned(),
+            "waived_date" => waiver.date.to_string(),
+            "waiver_reason" => harmless(&waiver.reason),
+            "waiver_name" => harmless(&waiver.name),
+            _ => String::new(),
+        })
     };
     let issues = report
         .issues
         .iter()
         .flat_map(|issue| issue.lines.iter().map(|line| row(&issue.bond_issue, &issue.reference, line)));
-    table(header, issues.chain(report.total.iter().map(|line| row("total", "", line))))
+    let total = report.total.iter().map(|line| row("total", "", line));
+    table(header, issues.chain(total).chain(report.waivers.iter().flatten().map(waiver)))
 }

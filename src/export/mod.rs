@@ -1,6 +1,7 @@
 //! Representations other than JSON: pure functions of documents.
 
 pub mod csv;
+pub mod figures;
 pub mod icalendar;
 pub mod layout;
 pub mod xbrl_gl;

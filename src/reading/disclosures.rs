@@ -2,6 +2,8 @@
 
 mod document;
 mod events;
+mod late;
+mod notices;
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -147,7 +149,7 @@ impl Library {
         let posted: BTreeMap<String, Vec<(String, Sums)>> = rollforward::by_issue(&posted)?;
         let mut pages = OutstandingPages::begin(entity, (from, to), known, currency, &mut reader).await?;
         let (mut total, mut items) = (Figures::none(), Vec::new());
-        let (mut in_period, mut later) = (Vec::new(), Vec::new());
+        let (mut in_period, mut later, mut unsettled) = (Vec::new(), Vec::new(), Vec::new());
         while let Some(page) = pages.next(&mut reader).await? {
             let rates = pages.rates(&mut reader).await?;
             let events = reader.events_from(entity, pages.ids(), &first, known.sequence).await?;
@@ -159,6 +161,10 @@ impl Library {
                 let movements = posted.get(&issue.id).map_or(&[] as &[_], Vec::as_slice);
                 let (figures, item) = scope.issue(&issue, &books, movements, &noted)?;
                 total = total.plus(&figures)?;
+                if figures.surrendered.principal.is_positive() {
+                    let known = known.sequence;
+                    unsettled.extend(notices::unsettled(entity, &issue, &last, known, &mut reader).await?);
+                }
                 items.push(item);
                 let (now, then): (Vec<_>, Vec<_>) = noted.into_iter().partition(|event| event.is_effective_by(&last));
                 in_period.extend(now.into_iter().filter(NotedEvent::is_told_of_the_period));
@@ -169,6 +175,8 @@ impl Library {
             let code = currency.code();
             return Err(RecordError::NotFound(format!("the bond issue {id}, in {code} and settled by {to},")));
         }
+        let late = reader.posted_late(entity, (&first, &last), known.sequence, currency.code()).await?;
+        let prior_period_entries = late::entries(late, &items, currency)?;
         Ok(DisclosuresDocument {
             entity: entity.to_owned(),
             period_from: first,
@@ -182,6 +190,8 @@ impl Library {
             total: DisclosureFigures::of(&total, to, currency)?,
             events_of_period: in_period,
             subsequent_events: later,
+            notices_not_settled: unsettled,
+            prior_period_entries,
             caution: super::CAUTION.to_owned(),
         })
     }

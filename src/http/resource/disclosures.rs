@@ -3,12 +3,15 @@
 use std::str::FromStr;
 
 use axum::extract::State;
+use axum::response::{IntoResponse, Response};
 use rust_decimal::Decimal;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
 use super::earnings_per_share::positive;
-use super::{App, currency, malformed, not_future};
+use super::{App, Format, currency, malformed, not_future};
+use crate::export::figures;
+use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
 use crate::http::ids::EntityCode;
@@ -37,6 +40,9 @@ pub struct DisclosuresQuery {
     known_at: Option<Timestamp>,
     /// Of issues in this currency; the functional one if absent.
     currency: Option<String>,
+    /// Instead of `Accept`.
+    #[param(inline)]
+    format: Option<Format>,
 }
 
 impl FromStr for FairValue {
@@ -60,15 +66,17 @@ impl FromStr for FairValue {
 /// Figures for the notes on debt, by issue and in total
 ///
 /// Unamortised amounts and rates, what a conversion would give, interest in its parts, maturities of five years, undiscounted payments by
-/// band, conversions, inducements and extinguishments of the period, events after its end, lines of the statement of cash flows, and current
-/// and non-current debt.
+/// band, conversions, inducements and extinguishments of the period, events after its end, notices that are not settled, entries effective
+/// before the period, lines of the statement of cash flows, and current and non-current debt. As CSV a row a figure.
 #[utoipa::path(get, operation_id = "get_disclosures", path = "/v1/entities/{entity}/disclosures", tag = "reports", params(EntityPath, DisclosuresQuery),
-    responses((status = 200, description = "The disclosures", body = DisclosuresDocument)))]
+    responses((status = 200, description = "The disclosures", content((DisclosuresDocument = "application/json"), (String = "text/csv")))))]
 pub async fn get(
     State(app): State<App>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<DisclosuresQuery>,
-) -> Result<Answer<DisclosuresDocument>, Problem> {
+    accept: Accept,
+) -> Result<Response, Problem> {
+    let media = super::media(query.format, &accept)?;
     if query.as_of.0 < query.period_from.0 {
         return Err(malformed("as_of", format!("{} is before period_from {}", query.as_of, query.period_from)));
     }
@@ -81,5 +89,9 @@ pub async fn get(
         share_price: positive("share_price", query.share_price)?,
         fair_values: &query.fair_values.items,
     };
-    Ok(Answer::ok(app.library.disclosures(entity.as_str(), asked).await?))
+    let report = app.library.disclosures(entity.as_str(), asked).await?;
+    match media {
+        Media::Csv => Ok(Media::Csv.answer(figures::disclosures(&report).map_err(Problem::internal)?)),
+        _ => Ok(by_accept(Answer::ok(report).into_response())),
+    }
 }

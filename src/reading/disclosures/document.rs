@@ -5,6 +5,8 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::events::NotedEvent;
+use super::late::PriorPeriodEntry;
+use super::notices::UnsettledNotice;
 use super::{FairValue, Figures};
 use crate::accounting::classification::{Classification, months_after};
 use crate::accounting::instrument::Terms;
@@ -33,6 +35,10 @@ pub struct DisclosuresDocument {
     pub events_of_period: Vec<NotedEvent>,
     /// Effective after `as_of` and recorded by `known_at` (ASC 855-10-50-2, IAS 10.21).
     pub subsequent_events: Vec<NotedEvent>,
+    /// Received by the date and not settled on it: the notices that `surrendered` is made of.
+    pub notices_not_settled: Vec<UnsettledNotice>,
+    /// Posted in the period and effective before it, because the days before were closed or the event was recorded late.
+    pub prior_period_entries: Vec<PriorPeriodEntry>,
     pub caution: String,
 }
 

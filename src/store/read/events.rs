@@ -24,7 +24,30 @@ static INDUCEMENTS: Text =
 /// Accruals are none that a report names, and there are many.
 static FROM: Text = Text::new(|| events("v.kind <> 'accrual' and v.effective_date >= $5"));
 
+static NOTICES: Text = Text::new(|| {
+    format!(
+        "select {} from event v where v.entity = $1 and v.bond_issue = $2 and v.sequence > $3 and v.sequence <= $4 \
+         and v.kind in ('surrender', 'conversion') and {STOOD} order by v.sequence limit $5",
+        EventRow::columns("v")
+    )
+});
+
 impl Reader<'_> {
+    /// The surrenders and conversions of an issue that stand as known at a sequence, in order of record, after a sequence.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn notices(
+        &mut self,
+        entity: &str,
+        bond_issue: &str,
+        (after, known): (i64, i64),
+        limit: i64,
+    ) -> Result<Vec<EventRow>, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(bond_issue), Arg::Int(after), Arg::Int(known), Arg::Int(limit)];
+        self.all(&NOTICES, &args).await
+    }
+
     /// The events but accruals that are effective on a date or later and stand as known at a sequence, of the issues after one id (or after
     /// `""`) up to another; by issue and date.
     ///

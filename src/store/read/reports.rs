@@ -195,6 +195,21 @@ fn out_of_period(shares: [&str; 2], issue: &str) -> String {
 static OUT_OF_PERIOD: Texts = Texts::new(|| SHARES.map(|shares| out_of_period(shares, "")));
 static OUT_OF_PERIOD_OF: Texts = Texts::new(|| SHARES.map(|shares| out_of_period(shares, "and e.bond_issue = $4")));
 
+/// `posting_date > effective_date` follows here too.
+static POSTED_LATE: Texts = Texts::new(|| {
+    SHARES.map(|shares| {
+        format!(
+            "select b.number, e.bond_issue, e.event, e.kind, e.effective_date, e.posting_date, {} from entry e \
+             join batch b on b.entity = e.entity and b.id = e.batch \
+             where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.effective_date < $2 \
+             and e.posting_date > e.effective_date and e.sequence <= $4 and b.currency = $5 \
+             group by e.bond_issue, e.effective_date, e.posting_date, b.sequence, b.ordinal, b.number, e.event, e.kind \
+             order by e.bond_issue, e.effective_date, e.posting_date, b.sequence, b.ordinal, e.event, e.kind",
+            sums(shares)
+        )
+    })
+});
+
 /// A batch takes part in a movement by each of its entries, but is named once. SQLite's separator of distinct values is a comma.
 static BATCHES_OF_MOVEMENTS: Texts = Texts::new(|| {
     ["group_concat(distinct b.number)", "string_agg(distinct b.number, ',')"].map(|numbers| {
@@ -312,6 +327,20 @@ impl Reader<'_> {
         let text = self.pick(sqlite, postgres);
         let args =
             [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(since), Arg::Int(known), Arg::Text(currency)];
+        self.all(text, &args).await
+    }
+
+    /// What batches posted in a period moved that is effective before it, by issue and dates.
+    pub async fn posted_late(
+        &mut self,
+        entity: &str,
+        (from, to): (&str, &str),
+        known: i64,
+        currency: &str,
+    ) -> Result<Vec<MovedByBatch>, StoreError> {
+        let [sqlite, postgres] = &*POSTED_LATE;
+        let text = self.pick(sqlite, postgres);
+        let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)];
         self.all(text, &args).await
     }
 

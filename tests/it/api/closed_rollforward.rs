@@ -129,6 +129,24 @@ async fn waivers_are_printed(service: Service) {
         assert_eq!(service.read(&of("2025-07", view)).await["waivers"], waivers);
     }
     assert_eq!(service.read(&path("2025-07")).await["close"]["waivers"], waivers);
+    // In a table it is a row of its own, last, that no sum of a column counts.
+    let (header, rows) = super::csv::table(&service.get(&format!("{}&format=csv", of("2025-07", "as_closed"))).await);
+    let last = rows.last().expect("a row");
+    let expected = [
+        ("bond_issue", issue.as_str()),
+        ("reference", "CB-1"),
+        ("currency", "USD"),
+        ("from", "2025-07-01"),
+        ("to", "2025-07-31"),
+        ("movement", "waiver"),
+        ("waived", "coupon_payment"),
+        ("waived_date", "2025-07-15"),
+        ("waiver_reason", "holders agreed to wait"),
+        ("waiver_name", "A. Controller"),
+    ];
+    let filled = header.iter().zip(last).filter(|(_, cell)| !cell.is_empty());
+    assert_eq!(filled.map(|(name, cell)| (name.as_str(), cell.as_str())).collect::<Vec<_>>(), expected);
+    assert!(rows[..rows.len() - 1].iter().all(|row| row[5] != "waiver" && row[header.len() - 4..].concat().is_empty()));
 }
 
 async fn a_period_stands_for_its_days_and_nothing_else(service: Service) {

@@ -14,6 +14,9 @@ on_both_engines! {
     a_conversion_is_priced_at_the_share_price_given
     repayment_of_a_zero_coupon_issue_is_interest_in_part
     bonds_surrendered_and_later_events_are_told
+    notices_that_are_not_settled_are_told_one_by_one
+    entries_effective_before_the_period_are_told
+    every_figure_is_a_row_of_the_csv
     what_was_reclassified_is_told_with_its_facts
     disclosures_that_cannot_be_are_refused
 }
@@ -27,7 +30,7 @@ async fn disclosures(service: &Service, query: &str) -> Value {
     assert_fields(
         &report,
         "entity period_from as_of currency other_currencies known_at share_price payment_bands items total \
-         events_of_period subsequent_events caution",
+         events_of_period subsequent_events notices_not_settled prior_period_entries caution",
     );
     assert_fields(&report["total"], FIGURES);
     let items = array(&report["items"]);
@@ -37,6 +40,14 @@ async fn disclosures(service: &Service, query: &str) -> Value {
         assert_fields(item, &format!("{own} {FIGURES}"));
     }
     sums_to(&report["total"], &items.iter().collect::<Vec<_>>(), "");
+    // The notices are what is surrendered.
+    for (figure_name, of_total) in [("principal", "principal"), ("carrying_amount", "carrying_amount")] {
+        let told: Decimal =
+            array(&report["notices_not_settled"]).iter().map(|notice| figure(&notice[figure_name])).sum();
+        let surrendered = &report["total"]["surrendered"];
+        let expected = if surrendered.is_null() { Decimal::ZERO } else { figure(&surrendered[of_total]) };
+        assert_eq!(told, expected, "{figure_name} of {report}");
+    }
     report
 }
 
@@ -256,6 +267,171 @@ async fn bonds_surrendered_and_later_events_are_told(service: Service) {
     let told = disclosures(&service, "period_from=2025-04-01&as_of=2025-06-30").await;
     let kinds: Vec<&str> = array(&told["subsequent_events"]).iter().map(|event| text(&event["kind"])).collect();
     assert!(!kinds.contains(&"conversion"), "{kinds:?}");
+}
+
+/// Of 400,000, 200,000, 100,000 and 50,000 that were surrendered in June the first is settled in July, the second by its own event in July, the
+/// third on 25 June, and the last not at all.
+async fn notices_that_are_not_settled_are_told_one_by_one(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({"proceeds": "960000.00", "issue_costs": "12000.00"})).await;
+    let mut events = Vec::new();
+    for (date, principal) in [("2025-06-02", "400000.00"), ("2025-06-10", "100000.00"), ("2025-06-20", "50000.00")] {
+        let body = json!({"conversion_date": date, "principal": principal});
+        events.push(service.record(&issue, "conversions", body).await);
+    }
+    let both = json!({"conversion_date": "2025-06-23", "effective_date": "2025-07-07", "principal": "200000.00"});
+    let both = service.record(&issue, "conversions", both).await;
+    let settle = |event: &Value, date: &str| json!({"surrender": event["event"]["id"], "effective_date": date});
+    service.record(&issue, "conversions", settle(&events[1], "2025-06-25")).await;
+    let before = disclosures(&service, "period_from=2025-04-01&as_of=2025-06-30").await;
+    let settled = service.record(&issue, "conversions", settle(&events[0], "2025-07-10")).await;
+    let told = disclosures(&service, "period_from=2025-06-24&as_of=2025-06-30").await;
+    let notice = |event: &Value, settled_on: Value| {
+        json!({"event": event["event"]["id"], "bond_issue": issue, "reference": "CB-1",
+            "conversion_date": event["surrender"]["conversion_date"], "principal": event["surrender"]["principal"],
+            "carrying_amount": event["surrender"]["carrying_amount"], "settled_on": settled_on})
+    };
+    let expected =
+        [notice(&events[0], json!("2025-07-10")), notice(&events[2], Value::Null), notice(&both, json!("2025-07-07"))];
+    assert_eq!(told["notices_not_settled"], json!(expected));
+    assert_figures(&told["total"]["surrendered"], json!({"principal": "650000.00"}));
+    // What was known before the settlement was recorded, and what is open on other days.
+    assert_eq!(before["notices_not_settled"][0]["settled_on"], Value::Null);
+    let known_at = text(&before["known_at"]);
+    let again = disclosures(&service, &format!("period_from=2025-04-01&as_of=2025-06-30&known_at={known_at}")).await;
+    assert_eq!(again, before);
+    for (as_of, principals) in [
+        ("2025-06-01", vec![]),
+        ("2025-06-24", vec!["400000.00", "100000.00", "50000.00", "200000.00"]),
+        ("2025-07-07", vec!["400000.00", "50000.00"]),
+        ("2025-07-10", vec!["50000.00"]),
+    ] {
+        let told = disclosures(&service, &format!("period_from=2025-01-01&as_of={as_of}")).await;
+        let found: Vec<&str> =
+            array(&told["notices_not_settled"]).iter().map(|notice| text(&notice["principal"])).collect();
+        assert_eq!(found, principals, "{as_of}");
+    }
+    // A settlement that is taken back leaves its notice open.
+    let batch = array(&settled["journal_batches"]).last().expect("a batch");
+    let path = format!("/v1/journal-batches/{}/reversal", text(&batch["id"]));
+    service.post(&path, &json!({"reason": "Error"})).await.created();
+    let told = disclosures(&service, "period_from=2025-07-01&as_of=2025-07-31").await;
+    let found: Vec<&Value> = array(&told["notices_not_settled"]).iter().map(|notice| &notice["event"]).collect();
+    assert_eq!(found, [&events[0]["event"]["id"], &events[2]["event"]["id"]]);
+}
+
+/// January is closed when a conversion of 20 January is recorded: the conversion, and what is taken back of the eleven days of interest after
+/// it, are posted on 1 February.
+async fn entries_effective_before_the_period_are_told(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({"proceeds": "960000.00", "issue_costs": "12000.00"})).await;
+    service.issue(json!({"reference": "CB-2"})).await;
+    super::periods::closed(&service, "2025-01").await;
+    let late = json!({"effective_date": "2025-01-20", "principal": "300000.00"});
+    let late = service.record(&issue, "conversions", late).await;
+    accrued(&service, "2025-03-31").await;
+    let told = disclosures(&service, "period_from=2025-02-01&as_of=2025-02-28").await;
+    let entries = array(&told["prior_period_entries"]);
+    let kinds: Vec<&str> = entries.iter().map(|entry| text(&entry["kind"])).collect();
+    assert!(kinds.contains(&"conversion") && kinds.contains(&"catch_up"), "{kinds:?}");
+    for entry in entries {
+        assert_fields(
+            entry,
+            "event kind bond_issue reference effective_date posting_date batch amounts expense gain_loss paid_in_capital cash",
+        );
+        assert_figures(
+            entry,
+            json!({"event": late["event"]["id"], "bond_issue": issue, "reference": "CB-1",
+            "posting_date": "2025-02-01", "batch": late["journal_batches"][0]["number"]}),
+        );
+        assert!(text(&entry["effective_date"]) < "2025-02-01", "{entry}");
+    }
+    let of = |kind: &str| entries.iter().find(|entry| entry["kind"] == json!(kind)).expect("an entry");
+    assert_figures(of("conversion"), json!({"effective_date": "2025-01-20", "cash": "0.00", "gain_loss": "0.00"}));
+    assert_eq!(of("conversion")["amounts"]["principal"], json!("-300000.00"));
+    // They are what the rollforward has of them.
+    let report = service.read("/v1/entities/ACME/rollforward?from=2025-02-01&to=2025-02-28").await;
+    let sum = |entries: &[&Value], figure_name: &str| -> Decimal {
+        entries.iter().map(|entry| figure(&entry[figure_name])).sum()
+    };
+    let catch_up: Vec<&Value> = entries.iter().filter(|entry| entry["kind"] == json!("catch_up")).collect();
+    let line = array(&report["total"]).iter().find(|line| line["movement"] == "prior_period_catch_up").expect("a line");
+    assert_eq!(sum(&catch_up, "expense"), figure(&line["expense"]));
+    assert!(figure(&line["expense"]) < Decimal::ZERO, "{line}");
+    let amounts: Vec<&Value> = catch_up.iter().map(|entry| &entry["amounts"]).collect();
+    for component in ["premium_discount", "issue_costs", "interest_payable"] {
+        assert_eq!(sum(&amounts, component), figure(&line[component]), "{component}");
+    }
+    for (query, why) in [
+        ("period_from=2025-01-01&as_of=2025-02-28", "the period has both days"),
+        ("period_from=2025-03-01&as_of=2025-03-31", "it was posted before"),
+        ("period_from=2025-01-01&as_of=2025-01-31", "it was posted after"),
+    ] {
+        assert_eq!(disclosures(&service, query).await["prior_period_entries"], json!([]), "{why}");
+    }
+    let euro = disclosures(&service, "period_from=2025-02-01&as_of=2025-02-28&currency=EUR").await;
+    assert_eq!(euro["prior_period_entries"], json!([]));
+}
+
+async fn every_figure_is_a_row_of_the_csv(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({"proceeds": "960000.00", "reference": "=CB-1"})).await;
+    let body = json!({"conversion_date": "2025-06-20", "principal": "400000.00"});
+    service.record(&issue, "conversions", body).await;
+    let query = format!("period_from=2025-01-01&as_of=2025-06-30&share_price=60&fair_values={issue}:2:900000.00");
+    let told = disclosures(&service, &query).await;
+    let (header, rows) = super::csv::table(&service.get(&format!("{PATH}?{query}&format=csv")).await);
+    assert_eq!(
+        header,
+        ["section", "period_from", "as_of", "currency", "bond_issue", "reference", "event", "figure", "value"]
+    );
+    let value = |section: &str, figure: &str| {
+        let found: Vec<&Vec<String>> = rows.iter().filter(|row| row[0] == section && row[7] == figure).collect();
+        assert_eq!(found.len(), 1, "{section} {figure}");
+        found[0].clone()
+    };
+    let item = &told["items"][0];
+    for (figure, expected) in [
+        ("debt.carrying_amount", &item["debt"]["carrying_amount"]),
+        ("debt.premium_discount", &item["debt"]["premium_discount"]),
+        ("surrendered.principal", &item["surrendered"]["principal"]),
+        ("maturities.2030-06-30.amount", &item["maturities"][4]["amount"]),
+        ("maturities.thereafter.amount", &item["maturities"][5]["amount"]),
+        ("conversion.if_converted_value", &item["conversion"]["if_converted_value"]),
+        ("fair_value.amount", &item["fair_value"]["amount"]),
+        ("cash_flows.proceeds", &item["cash_flows"]["proceeds"]),
+        ("effective_rate.nominal_annual", &item["effective_rate"]["nominal_annual"]),
+    ] {
+        let row = value("items", figure);
+        assert_eq!(row[8], text(expected), "{figure}");
+        assert_eq!((&row[4], &row[5]), (&issue, &"'=CB-1".to_owned()));
+    }
+    let band = text(&told["payment_bands"][0]["band"]);
+    let row = value("total", &format!("payments.{band}.interest"));
+    assert_eq!((row[8].as_str(), row[4].as_str()), (text(&told["total"]["payments"][0]["interest"]), ""));
+    let notice = value("notices_not_settled", "principal");
+    assert_eq!((notice[8].as_str(), notice[6].as_str()), ("400000.00", text(&told["notices_not_settled"][0]["event"])));
+    // Nothing of the document is left out: as many rows as it has figures.
+    fn count(value: &Value, is_row: bool) -> usize {
+        match value {
+            Value::Null => 0,
+            Value::Object(fields) => {
+                let is_column = |name: &str| is_row && ["bond_issue", "reference", "event"].contains(&name);
+                fields.iter().filter(|(name, _)| !is_column(name)).map(|(_, value)| count(value, false)).sum()
+            }
+            Value::Array(parts) => parts.iter().map(|part| count(part, false)).sum(),
+            _ => 1,
+        }
+    }
+    let sections = told.as_object().expect("a document").values();
+    let figures: usize = sections
+        .map(|section| match section {
+            Value::Array(rows) => rows.iter().map(|row| count(row, true)).sum(),
+            Value::Object(_) => count(section, true),
+            _ => 0,
+        })
+        .sum();
+    assert_eq!(rows.len(), figures);
 }
 
 async fn what_was_reclassified_is_told_with_its_facts(service: Service) {

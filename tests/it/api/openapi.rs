@@ -179,7 +179,7 @@ async fn an_address_of_several_representations_says_in_each_that_it_depends_on_a
         let path = name.trim_start_matches("get ").replace("{entity}", "ACME").replace("{id}", text(&batch["id"]));
         let query = |parameter: &Value| {
             let value = match text(&parameter["name"]) {
-                "from" => "2025-01-01",
+                "from" | "period_from" => "2025-01-01",
                 "to" | "as_of" => "2025-12-31",
                 other => panic!("{name} needs {other}, which this test does not know"),
             };
