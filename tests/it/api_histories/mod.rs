@@ -85,7 +85,9 @@ async fn live(service: Service, framework: Framework) {
     accrue_all(&service, &mut lives).await;
     *account.doing.borrow_mut() = "looking back".to_owned();
     snapshots.check(&service, &lives).await;
-    reports::check(&service, &lives).await;
+    reports::check(&service, &mut dice, &lives).await;
+    *account.doing.borrow_mut() = "closing all".to_owned();
+    reports::close(&service, &mut dice, &lives).await;
     let report = parwright::audit::verify::verify(&service.store).await.expect("the books can be read");
     assert!(report.is_sound() && report.issues == lives.len(), "{report}");
     println!("{outcomes:?}, {} snapshots", snapshots.len());

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::{Date, date};
 use rust_decimal::Decimal;
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use super::dice::Dice;
 use super::life::Life;
@@ -79,13 +79,61 @@ impl Snapshots {
 }
 
 /// Rollforwards tie and follow one another; the trial balance balances, and its balances are the issues'.
-pub async fn check(service: &Service, lives: &[Life]) {
-    for currency in CURRENCIES {
-        if lives.iter().any(|life| life.currency == currency) {
-            check_rollforwards(service, currency).await;
-            check_trial_balances(service, currency, lives).await;
-            check_forecast(service, currency).await;
+pub async fn check(service: &Service, dice: &mut Dice, lives: &[Life]) {
+    for currency in used(lives) {
+        check_rollforwards(service, currency).await;
+        check_any_days(service, dice, currency).await;
+        check_trial_balances(service, currency, lives).await;
+        check_forecast(service, currency).await;
+    }
+}
+
+fn used(lives: &[Life]) -> impl Iterator<Item = Currency> {
+    CURRENCIES.into_iter().filter(|currency| lives.iter().any(|life| life.currency == *currency))
+}
+
+/// Everything is closed in one go, with closing entries, and what is expected and not recorded is waived. Then income and expense come to
+/// nothing at the end of each year, and rollforwards tie as they did.
+pub async fn close(service: &Service, dice: &mut Dice, lives: &[Life]) {
+    let address = format!("/v1/entities/ACME/periods/{}-12/close", LAST.year());
+    let refused = service.post(&address, &json!({"closing_entries": true})).await;
+    let mut waivers = Vec::new();
+    if refused.status == 409 {
+        for item in array(&refused.problem(409, "period_not_ready")["figures"]["in_the_way"]) {
+            assert!(item["expected"].is_string(), "it cannot be waived: {item}");
+            waivers.push(json!({"bond_issue": item["bond_issue"], "expected": item["expected"], "date": item["date"],
+                "reason": "the dice", "name": "A. Controller"}));
         }
+    }
+    service.post(&address, &json!({"closing_entries": true, "waivers": waivers})).await.done();
+    for currency in used(lives) {
+        for year in FIRST.year()..=LAST.year() {
+            let path = format!("/v1/entities/ACME/trial-balance?as_of={year}-12-31&currency={}", currency.code);
+            let document = service.read(&path).await;
+            let is_result = |role: &str| ["expense", "extinguishment", "loss"].iter().any(|part| role.contains(part));
+            for row in array(&document["rows"]).iter().filter(|row| is_result(text(&row["account_role"]))) {
+                assert!(figure(&row["balance"]).is_zero(), "{path}: {row}");
+            }
+        }
+        check_any_days(service, dice, currency).await;
+    }
+}
+
+/// Rollforwards of any days tie, and so do those of the days beside them, which are just before them half of the time.
+async fn check_any_days(service: &Service, dice: &mut Dice, currency: Currency) {
+    for _ in 0..6 {
+        let days = [dice.date(FIRST, LAST), dice.date(FIRST, LAST)];
+        let (from, to) = (days[0].min(days[1]), days[0].max(days[1]));
+        let document = rollforward(service, from, to, currency).await;
+        check_part(&document["comparative"]);
+        let path = format!(
+            "/v1/entities/ACME/rollforward?from={from}&to={to}&currency={}&comparative=prior_period",
+            currency.code
+        );
+        let before = &service.read(&path).await["comparative"];
+        check_part(before);
+        let opening = balances(line(&document, "opening"));
+        assert_eq!(balances(line(before, "closing")), opening, "{path} does not open as the days before closed");
     }
 }
 
@@ -145,23 +193,60 @@ async fn check_forecast(service: &Service, currency: Currency) {
 pub async fn rollforward(service: &Service, from: Date, to: Date, currency: Currency) -> Value {
     let path = format!("/v1/entities/ACME/rollforward?from={from}&to={to}&currency={}", currency.code);
     let document = service.read(&path).await;
-    assert!(array(&document["tie_out"]).len() >= 5, "{document}");
-    for check in array(&document["tie_out"]) {
-        assert!(check["passed"] == true && check["left"] == check["right"], "{path}: {check}");
+    check_part(&document);
+    document
+}
+
+/// The figures of a line, all of them.
+const FIGURES: [&str; 17] = [
+    "principal",
+    "premium_discount",
+    "issue_costs",
+    "carrying_amount",
+    "interest_payable",
+    "interest_receivable",
+    "equity_component",
+    "gain_loss",
+    "expense",
+    "coupon_interest",
+    "amortization",
+    "debt_conversion_expense",
+    "loss_on_amendment",
+    "cash",
+    "shares",
+    "paid_in_capital",
+    "common_stock",
+];
+
+/// All checks pass, each issue's lines add up across, and the lines of the total are those of the issues.
+fn check_part(part: &Value) {
+    let days = format!("{} to {}", part["from"], part["to"]);
+    assert!(array(&part["tie_out"]).len() >= 16, "{days}: {}", part["tie_out"]);
+    for check in array(&part["tie_out"]) {
+        assert!(check["passed"] == true && check["left"] == check["right"], "{days}: {check}");
     }
     let movement = |line: &Value| format!("{} {}", line["movement"], line["reverses_movement"]);
-    let mut sums: BTreeMap<String, Decimal> = BTreeMap::new();
-    for issue in array(&document["issues"]) {
+    let of = |line: &Value, name: &str| if line[name].is_null() { Decimal::ZERO } else { figure(&line[name]) };
+    let mut sums: BTreeMap<(String, &str), Decimal> = BTreeMap::new();
+    for issue in array(&part["issues"]) {
+        let mut across = vec![Decimal::ZERO; BALANCES.len()];
         for line in array(&issue["lines"]) {
-            *sums.entry(movement(line)).or_default() += figure(&line["carrying_amount"]);
+            for name in FIGURES {
+                *sums.entry((movement(line), name)).or_default() += of(line, name);
+            }
+            match text(&line["movement"]) {
+                "closing" => assert_eq!(balances(line), across, "{days}: {issue}"),
+                _ => across = across.iter().zip(balances(line)).map(|(sum, moved)| sum + moved).collect(),
+            }
         }
     }
-    for line in array(&document["total"]) {
-        let of_issues = sums.remove(&movement(line)).unwrap_or_default();
-        assert_eq!(figure(&line["carrying_amount"]), of_issues, "{path}: {line}");
+    for line in array(&part["total"]) {
+        for name in FIGURES {
+            let of_issues = sums.remove(&(movement(line), name)).unwrap_or_default();
+            assert_eq!(of(line, name), of_issues, "{days}: {name} of {line}");
+        }
     }
-    assert!(sums.values().all(Decimal::is_zero), "{path}: movements of issues that are not in the total: {sums:?}");
-    document
+    assert!(sums.values().all(Decimal::is_zero), "{days}: movements of issues that are not in the total: {sums:?}");
 }
 
 async fn check_trial_balances(service: &Service, currency: Currency, lives: &[Life]) {
