@@ -126,6 +126,13 @@ impl ReleaseAccounts {
         own.or_else(|| self.default.get(role)).map(account)
     }
 
+    /// The account of a line, which may have one by itself.
+    pub fn account_of_line(&self, (entry, line): (i64, i64), role: &str, issue: &str) -> Option<Account> {
+        let is = |number: usize, row: i64| usize::try_from(row) == Ok(number);
+        let own = self.lines.iter().find(|own| is(own.entry, entry) && is(own.line, line));
+        own.map(|own| account(&own.account)).or_else(|| self.account(role, issue))
+    }
+
     /// The row of a release of a batch. Its hash is SHA-256 over the RFC 8785 canonical form of accounts, batch, content_sha256,
     /// number, release and revision.
     ///

@@ -171,6 +171,19 @@ impl CouponDates {
         }
     }
 
+    /// What the annual rate is multiplied by, and then divided by, for the interest of [`accrued`](Self::accrued).
+    pub(crate) fn part_of_year(&self, number: usize, from: Date, to: Date) -> (Decimal, Decimal) {
+        let per_year = Decimal::from(12 / self.months);
+        match self.day_count.fixed_year() {
+            Some(year) => (self.days(from, to), year),
+            None => match self.fraction(number, from, to) {
+                (days, Some(whole)) if days == whole => (Decimal::ONE, per_year),
+                (days, Some(whole)) => (days, whole * per_year),
+                (periods, None) => (periods, per_year),
+            },
+        }
+    }
+
     /// The length of `from..to` in coupon periods: 1 for a regular period, for a stub the sum over its quasi-coupon periods of
     /// days / days in that quasi-coupon period.
     pub(crate) fn length(&self, number: usize, from: Date, to: Date) -> Decimal {

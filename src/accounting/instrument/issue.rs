@@ -11,6 +11,7 @@ use super::curves::{Basis, Curves, Horizons, Rates};
 use super::revision::{Carried, Effect, ExpectedRedemption, worth};
 use super::start::{self, Moment, Start};
 use super::terms::Terms;
+use super::unit_curve::UnitCurve;
 use super::validation::validate;
 use crate::accounting::money::{Amount, pro_rata, units_of};
 use crate::accounting::refusal::Refusal;
@@ -27,6 +28,15 @@ pub struct Instrument {
     /// What it was until its start, if that is a revision.
     pub(super) before: Option<Before>,
     pub(super) expected: Option<ExpectedRedemption>,
+}
+
+/// What is carried for one unit of principal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct UnitCosts {
+    /// Before issue costs.
+    pub gross: Decimal,
+    /// After issue costs, and before them over the same horizon; `None` without issue costs.
+    pub costs: Option<(Decimal, Decimal)>,
 }
 
 /// An issue before a revision.
@@ -206,6 +216,21 @@ impl Instrument {
         let net = net.at(moment.boundary, &on.dates).ok_or(Refusal::Overflow)?;
         let gross = gross.at(moment.boundary, &on.dates).ok_or(Refusal::Overflow)?;
         units_of(principal, net.checked_sub(gross).ok_or(Refusal::Overflow)?)
+    }
+
+    /// What is carried for one unit of principal at a boundary that is not before the start, and to which dates it is amortised.
+    ///
+    /// # Errors
+    /// [`Refusal::Overflow`].
+    pub fn unit_costs(&self, boundary: Date) -> Result<UnitCosts, Refusal> {
+        let at = |curve: &UnitCurve| curve.at(boundary, &self.dates).ok_or(Refusal::Overflow);
+        let costs = self.curves.costs.as_ref().map(|(net, gross)| Ok::<_, Refusal>((at(net)?, at(gross)?)));
+        Ok(UnitCosts { gross: at(&self.curves.gross)?, costs: costs.transpose()? })
+    }
+
+    /// To which dates premium or discount, and issue costs, are amortised.
+    pub fn horizons(&self) -> (Date, Date) {
+        (self.horizons.gross, self.horizons.costs)
     }
 
     /// The equity component of a principal: its share of what it was at the start.

@@ -16,7 +16,7 @@ mod validation;
 
 pub use curves::Rates;
 pub use day_count::DayCount;
-pub use issue::Instrument;
+pub use issue::{Instrument, UnitCosts};
 pub use make_whole::{MakeWhole, MakeWholeRow};
 pub use revision::{Carried, Effect, ExpectedRedemption, RevisedTerms, Revision};
 pub use schedule::ScheduleRow;

@@ -1,0 +1,94 @@
+//! The entries of a period by issue, with their lines and the accounts of their batches: what a report shows the journal behind.
+
+use crate::store::cells::cells;
+use crate::store::error::StoreError;
+use crate::store::read::Text;
+use crate::store::reader::{Arg, Reader};
+use crate::store::rows::{EntryRow, LineRow, ReleaseRow};
+use crate::store::table::Stored;
+
+cells! {
+    /// An entry with the number of its batch.
+    pub struct PostedEntry {
+        /// The batch's number.
+        number: text,
+        /// The entry.
+        entry: (EntryRow),
+    }
+}
+
+/// Whose entries of which posting dates, as known at a sequence: of the issues after one id (or after `""`) up to another.
+#[derive(Clone, Copy, Debug)]
+pub struct PostedIn<'a> {
+    pub entity: &'a str,
+    pub period: (&'a str, &'a str),
+    pub known: i64,
+    pub issues: (&'a str, &'a str),
+}
+
+const OF_THE_ISSUES: &str = "e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4 \
+                             and e.bond_issue > $5 and e.bond_issue <= $6";
+
+static ENTRIES: Text = Text::new(|| {
+    format!(
+        "select b.number, {} from entry e join batch b on b.entity = e.entity and b.id = e.batch where {OF_THE_ISSUES} \
+         order by e.bond_issue, e.posting_date, e.sequence, b.ordinal, e.entry",
+        EntryRow::columns("e")
+    )
+});
+
+static LINES: Text = Text::new(|| {
+    format!(
+        "select {} from entry e join line l on l.entity = e.entity and l.batch = e.batch and l.entry = e.entry \
+         where {OF_THE_ISSUES} order by l.batch, l.entry, l.line",
+        LineRow::columns("l")
+    )
+});
+
+/// The newest release of each batch that was known.
+static RELEASES: std::sync::LazyLock<[String; 2]> = std::sync::LazyLock::new(|| {
+    super::batches::AMONG.map(|among| {
+        format!(
+            "select {} from release r where r.entity = $1 and r.batch {among} and r.sequence <= $3 order by r.batch, r.revision",
+            ReleaseRow::columns("r")
+        )
+    })
+});
+
+impl Reader<'_> {
+    /// Entries by issue, in the order in which they are posted.
+    pub async fn posted_entries(&mut self, asked: PostedIn<'_>) -> Result<Vec<PostedEntry>, StoreError> {
+        self.all(&ENTRIES, &asked.args()).await
+    }
+
+    /// The lines of the same entries, by batch and entry.
+    pub async fn posted_lines(&mut self, asked: PostedIn<'_>) -> Result<Vec<LineRow>, StoreError> {
+        self.all(&LINES, &asked.args()).await
+    }
+
+    /// The releases of batches that were known, the newest of a batch last.
+    pub async fn known_releases(
+        &mut self,
+        entity: &str,
+        batches: &[&str],
+        known: i64,
+    ) -> Result<Vec<ReleaseRow>, StoreError> {
+        let [sqlite, postgres] = &*RELEASES;
+        let text = self.pick(sqlite, postgres);
+        self.all(text, &[Arg::Text(entity), Arg::Texts(batches), Arg::Int(known)]).await
+    }
+}
+
+impl<'a> PostedIn<'a> {
+    fn args(&self) -> [Arg<'a>; 6] {
+        let ((from, to), (after, through)) = (self.period, self.issues);
+        [
+            Arg::Text(self.entity),
+            Arg::Text(from),
+            Arg::Text(to),
+            Arg::Int(self.known),
+            Arg::Text(after),
+            Arg::Text(through),
+        ]
+    }
+}
