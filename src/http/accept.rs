@@ -65,12 +65,16 @@ impl Media {
 
     /// A file in this representation, whose name without its ending this is (RFC 6266).
     pub fn file(self, name: &str, content: Pieces) -> Response {
-        let mut response = by_accept(tagged_in_pieces(StatusCode::OK, self.content_type(), content));
-        let disposition = format!("attachment; filename=\"{name}.{}\"", self.extension());
-        let disposition = HeaderValue::try_from(disposition).ok();
-        response.headers_mut().extend(disposition.map(|value| (header::CONTENT_DISPOSITION, value)));
-        response
+        named(by_accept(tagged_in_pieces(StatusCode::OK, self.content_type(), content)), self, name)
     }
+}
+
+/// Says that an answer is a file, whose name without its ending this is (RFC 6266).
+pub fn named(mut response: Response, media: Media, name: &str) -> Response {
+    let disposition = format!("attachment; filename=\"{name}.{}\"", media.extension());
+    let disposition = HeaderValue::try_from(disposition).ok();
+    response.headers_mut().extend(disposition.map(|value| (header::CONTENT_DISPOSITION, value)));
+    response
 }
 
 /// Says that an answer depends on `Accept`: every representation of a resource that has several says so.

@@ -104,8 +104,8 @@ async fn detached(request: Request, next: Next) -> Response {
     }
 }
 
-/// Addresses whose requests carry files and take as long as these need.
-const OF_FILES: [&str; 1] = ["/v1/entities/{entity}/bond-issue-imports"];
+/// Addresses whose requests carry files, or are answered with them, and take as long as these need.
+const OF_FILES: [&str; 2] = ["/v1/entities/{entity}/bond-issue-imports", "/v1/entities/{entity}/rollforward"];
 /// How long such a request may take.
 const FILE_LIMIT: Duration = Duration::from_secs(3_600);
 

@@ -166,7 +166,8 @@ pub fn tagged(status: StatusCode, media_type: &'static str, bytes: impl Into<axu
     response
 }
 
-fn tag(response: &mut Response, tag: &ETag) {
+/// Says the tag of an answer.
+pub fn tag(response: &mut Response, tag: &ETag) {
     let headers = response.headers_mut();
     if let Ok(tag) = HeaderValue::try_from(tag.to_string()) {
         headers.insert(header::ETAG, tag);

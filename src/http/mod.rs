@@ -13,6 +13,7 @@ pub mod docs;
 pub mod edge;
 pub mod etag;
 pub mod extract;
+mod file;
 pub mod guard;
 pub mod ids;
 mod json_error;

@@ -11,7 +11,6 @@ use super::App;
 use super::layouts::{self, chosen};
 use crate::auth::Principal;
 use crate::document::{BatchDocument, EntityDocument, Layout};
-use crate::export::xlsx::WorkbookError;
 use crate::export::{layout, xbrl_gl, xlsx};
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
@@ -20,7 +19,7 @@ use crate::http::ids::{EntityCode, RecordId, Scoped};
 use crate::http::openapi::{File, IdPath};
 use crate::http::page::{Cursor, Limit, Page};
 use crate::http::pieces::Pieces;
-use crate::http::problem::{self, Problem};
+use crate::http::problem::Problem;
 use crate::http::query::Query;
 use crate::store::BatchFilter;
 
@@ -108,17 +107,10 @@ fn rendered(
     let (name, mut file) = (batch.number.clone().unwrap_or_default(), Pieces::default());
     match media {
         Media::XbrlGl | Media::Xml => xbrl_gl::batch(batch, entity, &mut file).map_err(Problem::internal)?,
-        Media::Xlsx => xlsx::batch(&batch, &mut file).map_err(no_workbook)?,
+        Media::Xlsx => xlsx::batch(&batch, &mut file).map_err(super::workbook::no_workbook)?,
         _ => file.write_all(&layout::file(None, &[batch])?).map_err(Problem::internal)?,
     }
     Ok(media.file(&name, file))
-}
-
-fn no_workbook(error: WorkbookError) -> Problem {
-    match error {
-        WorkbookError::TooWide(_) => Problem::new(problem::NOT_ACCEPTABLE, error.to_string()),
-        WorkbookError::Workbook(_) | WorkbookError::Writing(_) => Problem::internal(error),
-    }
 }
 
 /// The status of a batch to list.

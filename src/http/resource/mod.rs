@@ -21,6 +21,7 @@ mod sale_price;
 mod sample_batches;
 mod series;
 mod transactions;
+mod workbook;
 
 use axum::Extension;
 use axum::http::StatusCode;

@@ -4,15 +4,15 @@ use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use jiff::civil::Date;
 use serde::Deserialize;
-use utoipa::IntoParams;
+use utoipa::{IntoParams, ToSchema};
 
-use super::{App, Format, currency, malformed, not_future};
+use super::{App, currency, malformed, not_future};
 use crate::export::csv;
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
 use crate::http::ids::EntityCode;
-use crate::http::openapi::EntityPath;
+use crate::http::openapi::{EntityPath, File};
 use crate::http::problem::Problem;
 use crate::http::query::Query;
 use crate::http::wire::{DateString, Timestamp};
@@ -41,8 +41,29 @@ pub struct RollforwardQuery {
     comparative: Option<Beside>,
     /// Instead of `Accept`.
     #[param(inline)]
-    format: Option<Format>,
+    format: Option<RollforwardFormat>,
 }
+
+/// In which representation a rollforward is wanted, where `Accept` cannot say it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum RollforwardFormat {
+    Json,
+    Csv,
+    Xlsx,
+}
+
+impl From<RollforwardFormat> for Media {
+    fn from(format: RollforwardFormat) -> Media {
+        match format {
+            RollforwardFormat::Json => Media::Json,
+            RollforwardFormat::Csv => Media::Csv,
+            RollforwardFormat::Xlsx => Media::Xlsx,
+        }
+    }
+}
+
+const REPRESENTATIONS: [Media; 3] = [Media::Json, Media::Csv, Media::Xlsx];
 
 /// What a rollforward is asked of.
 enum Asked<'q> {
@@ -75,15 +96,19 @@ impl RollforwardQuery {
 ///
 /// Of any days, or of a fiscal period: `view=as_closed` is the report as known when the period was closed last, the same bytes whatever is
 /// recorded later; `view=current` is as known now, with what was recorded since the close.
+///
+/// The workbook (XLSX) has live formulas, with the service's figures as what they come to: sheets Rollforward, Checks, Inputs, Schedule,
+/// Events and Journals. One of more rows than a worksheet holds is refused.
 #[utoipa::path(get, operation_id = "get_rollforward", path = "/v1/entities/{entity}/rollforward", tag = "reports", params(EntityPath, RollforwardQuery),
-    responses((status = 200, description = "The rollforward", content((RollforwardDocument = "application/json"), (String = "text/csv")))))]
+    responses((status = 200, description = "The rollforward", content((RollforwardDocument = "application/json"), (String = "text/csv"),
+        (File = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 pub async fn rollforward(
     State(app): State<App>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<RollforwardQuery>,
     accept: Accept,
 ) -> Result<Response, Problem> {
-    let (at, media) = (not_future(query.known_at)?, super::media(query.format, &accept)?);
+    let (at, media) = (not_future(query.known_at)?, super::among(&REPRESENTATIONS, query.format, &accept)?);
     // A table of rows has nothing beside them: other days are asked for on their own.
     let beside = if media == Media::Csv { Beside::None } else { query.comparative.unwrap_or_default() };
     let asked = RollforwardAsked { currency: currency(query.currency.as_ref())?, beside };
@@ -92,6 +117,7 @@ pub async fn rollforward(
         Asked::Period(period, view) => app.library.rollforward_of_period(entity.as_str(), period, view, asked).await?,
     };
     match media {
+        Media::Xlsx => super::workbook::rollforward(&app.library, report).await,
         Media::Csv => Ok(Media::Csv.answer(csv::rollforward(&report).map_err(Problem::internal)?)),
         _ => Ok(by_accept(Answer::ok(report).into_response())),
     }

@@ -1,43 +1,19 @@
-//! Workbooks (Office Open XML): texts, exact dates and numbers, without formulas, macros, merged cells or links.
-//!
-//! A spreadsheet keeps numbers in binary floating point, which is exact for 15 significant digits. An amount of more is written as
-//! text, and the first sheet says so. The same document makes the same bytes.
+//! A batch as a workbook.
 
-use std::borrow::Cow;
-use std::io::{self, Write};
+use std::io::Write;
 
-use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, FormatAlign, Workbook, Worksheet, XlsxError};
+use rust_xlsxwriter::{DocProperties, ExcelDateTime, Workbook, Worksheet, XlsxError};
 
-use crate::accounting::Currency;
+use super::formats::{FIRST_DAY, Formats, exact_number, fitting};
+use super::{MOST_COLUMNS, WorkbookError};
 use crate::document::{BatchDocument, Field, JournalLineDocument, Value};
 use crate::reading::CAUTION;
 
-/// Significant digits that a cell holds exactly.
-const EXACT_DIGITS: usize = 15;
-/// The first day that every spreadsheet counts alike: some have a 29 February 1900.
-const FIRST_DAY: &str = "1900-03-01";
-/// The most that a cell holds, in UTF-16 code units.
-const LONGEST_TEXT: usize = 32_767;
 /// Of more lines the cells wait in a temporary file without a name: in memory they take five times as much as what they show.
 const MANY_LINES: usize = 5_000;
-/// The most columns of a sheet.
-const MOST_COLUMNS: usize = 16_384;
 
 const AMOUNTS: &str = "Amounts are numbers with the decimals of the currency. A spreadsheet keeps 15 significant digits of a number: an \
                        amount of more is text here, as it is exact in the JSON and CSV of the batch.";
-
-/// Why a batch is no workbook.
-#[derive(Debug, thiserror::Error)]
-pub enum WorkbookError {
-    #[error(
-        "the batch has {0} columns, one for each dimension among them, and a worksheet holds {MOST_COLUMNS}; ask for csv or json"
-    )]
-    TooWide(usize),
-    #[error("the workbook cannot be made")]
-    Workbook(#[from] XlsxError),
-    #[error("the workbook cannot be written")]
-    Writing(#[from] io::Error),
-}
 
 /// Writes a batch as a workbook: a sheet about it, and a sheet with a row for each of its lines.
 ///
@@ -63,31 +39,7 @@ pub fn batch(batch: &BatchDocument, mut out: impl Write) -> Result<(), WorkbookE
     Ok(out.write_all(&workbook.save_to_buffer()?)?)
 }
 
-/// How cells look.
-struct Formats {
-    plain: Format,
-    heading: Format,
-    sentence: Format,
-    date: Format,
-    amount: Format,
-    amount_text: Format,
-}
-
 impl Formats {
-    fn of(currency: &str) -> Formats {
-        let decimals = Currency::from_code(currency).map_or(0, |currency| usize::from(currency.exponent()));
-        let pattern = if decimals == 0 { "#,##0".to_owned() } else { format!("#,##0.{}", "0".repeat(decimals)) };
-        Formats {
-            // Text even when it is edited, so that an account code keeps its zeros.
-            plain: Format::new().set_num_format("@"),
-            heading: Format::new().set_bold(),
-            sentence: Format::new().set_num_format("@").set_text_wrap().set_align(FormatAlign::Top),
-            date: Format::new().set_num_format("yyyy-mm-dd"),
-            amount: Format::new().set_num_format(pattern),
-            amount_text: Format::new().set_num_format("@").set_align(FormatAlign::Right),
-        }
-    }
-
     fn write(&self, sheet: &mut Worksheet, row: u32, column: u16, value: Value<'_>) -> Result<(), XlsxError> {
         match value {
             Value::Empty | Value::Text("") => return Ok(()),
@@ -193,24 +145,5 @@ fn width(column: &str) -> u16 {
         "number" | "debit" | "credit" | "reference" => 20,
         "entry" | "line" | "revision" | "release" => 9,
         _ => 15,
-    }
-}
-
-/// The number that a cell holds exactly, if it can.
-fn exact_number(amount: &str) -> Option<f64> {
-    let digits: String = amount.chars().filter(char::is_ascii_digit).collect();
-    if digits.trim_matches('0').len() <= EXACT_DIGITS { amount.parse().ok() } else { None }
-}
-
-/// A text that is not longer than a cell holds; the end of a longer one is dropped, which three dots say.
-fn fitting(text: &str) -> Cow<'_, str> {
-    // No text has more code units than bytes.
-    if text.len() <= LONGEST_TEXT {
-        return Cow::Borrowed(text);
-    }
-    let units: Vec<u16> = text.encode_utf16().collect();
-    match units.get(..LONGEST_TEXT - 1) {
-        Some(kept) if units.len() > LONGEST_TEXT => Cow::Owned(String::from_utf16_lossy(kept) + "\u{2026}"),
-        _ => Cow::Borrowed(text),
     }
 }

@@ -1,0 +1,106 @@
+//! What an entry moved, by the columns of the sheet of entries.
+
+use rust_decimal::Decimal;
+
+use super::columns::Event;
+use crate::accounting::journal::AccountRole;
+use crate::accounting::money::Amount;
+use crate::accounting::refusal::Refusal;
+use crate::reading::EntryBooks;
+
+/// The columns of amounts.
+pub(super) const MOVED: [Event; 16] = [
+    Event::Principal,
+    Event::PremiumDiscount,
+    Event::IssueCosts,
+    Event::InterestPayable,
+    Event::InterestReceivable,
+    Event::Equity,
+    Event::Coupon,
+    Event::Amortization,
+    Event::ConversionExpense,
+    Event::AmendmentLoss,
+    Event::GainLoss,
+    Event::Cash,
+    Event::CommonStock,
+    Event::TreasuryStock,
+    Event::PaidIn,
+    Event::Other,
+];
+
+/// The amounts that an entry moved, and the shares.
+pub(super) struct Moved {
+    amounts: [Amount; MOVED.len()],
+    pub shares: Decimal,
+}
+
+impl Moved {
+    /// Read off an entry's row, and off its lines where the row has several roles in one.
+    pub fn of(entry: &EntryBooks) -> Result<Moved, Refusal> {
+        let (row, minor) = (&entry.row, Amount::from_minor);
+        let is_within_debt =
+            entry.lines.iter().any(|line| line.role == AccountRole::CurrentPortionOfBondsPayable.name());
+        let credited = |roles: &[AccountRole]| {
+            let of_roles = entry.lines.iter().filter(|line| roles.iter().any(|role| role.name() == line.role));
+            let debits = Amount::total(of_roles.map(|line| line.amount))?;
+            if is_within_debt { Ok(Amount::ZERO) } else { debits.negated() }
+        };
+        let conversion = credited(&[AccountRole::DebtConversionExpense])?.negated()?;
+        let amendment = credited(&[AccountRole::LossOnAmendmentOfConversionTerms])?.negated()?;
+        let coupon = minor(row.coupon_interest);
+        let amounts = MOVED.map(|column| match column {
+            Event::Principal => Ok(minor(row.principal)),
+            Event::PremiumDiscount => Ok(minor(row.premium_discount)),
+            Event::IssueCosts => Ok(minor(row.issue_costs)),
+            Event::InterestPayable => Ok(minor(row.interest_payable)),
+            Event::InterestReceivable => Ok(minor(row.interest_receivable)),
+            Event::Equity => Ok(minor(row.equity_component)),
+            Event::Coupon => Ok(coupon),
+            Event::Amortization => minor(row.expense).minus(coupon)?.minus(conversion)?.minus(amendment),
+            Event::ConversionExpense => Ok(conversion),
+            Event::AmendmentLoss => Ok(amendment),
+            Event::GainLoss => Ok(minor(row.gain_loss)),
+            Event::Cash => Ok(minor(row.cash)),
+            Event::CommonStock => credited(&[AccountRole::CommonStock]),
+            Event::TreasuryStock => credited(&[AccountRole::TreasuryStock]),
+            Event::PaidIn => credited(&[AccountRole::AdditionalPaidInCapital]),
+            _ => credited(&[AccountRole::AccruedInducement, AccountRole::OpeningBalanceClearing]),
+        });
+        let mut all = [Amount::ZERO; MOVED.len()];
+        for (place, amount) in all.iter_mut().zip(amounts) {
+            *place = amount?;
+        }
+        Ok(Moved { amounts: all, shares: row.shares.parse().unwrap_or_default() })
+    }
+
+    /// Each column with its amount.
+    pub fn amounts(&self) -> impl Iterator<Item = (Event, Amount)> {
+        MOVED.into_iter().zip(self.amounts)
+    }
+
+    /// The amount of a column.
+    pub fn amount(&self, column: Event) -> Amount {
+        self.amounts().find(|(known, _)| *known == column).map_or(Amount::ZERO, |(_, amount)| amount)
+    }
+
+    /// Whether nothing moved, as by an entry within the debt.
+    pub fn is_nothing(&self) -> bool {
+        self.amounts.iter().all(|amount| amount.is_zero())
+    }
+
+    /// Whether the entry is of a kind that the workbook has the rules of.
+    pub fn is_by_rule(&self, entry: &EntryBooks) -> bool {
+        let is_own = crate::accounting::journal::MovementKind::from_name(&entry.row.movement).is_some();
+        let kinds = [
+            "issuance",
+            "opening_balance",
+            "accrual",
+            "coupon_payment",
+            "conversion",
+            "inducement",
+            "repurchase",
+            "redemption",
+        ];
+        is_own && kinds.contains(&entry.row.kind.as_str())
+    }
+}
