@@ -18,3 +18,4 @@ mod reference;
 mod renderings;
 mod store;
 mod support;
+mod workbooks;

@@ -15,6 +15,7 @@ mod reversal;
 mod revisions;
 mod surrender;
 mod terms;
+mod workbooks;
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;

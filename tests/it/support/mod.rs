@@ -3,6 +3,7 @@
 pub mod client;
 pub mod laid_out;
 pub mod ledger;
+pub mod office;
 pub mod postgres;
 pub mod process;
 pub mod python;
