@@ -7,7 +7,7 @@ use super::columns::{Event, Input, Journal, Line, Sched, Tie};
 use super::figures::rounded;
 use super::lines::Sums;
 use crate::accounting::Currency;
-use crate::accounting::journal::AccountRole;
+use crate::accounting::journal::{AccountRole, MovementKind, REVERSAL_OF};
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 use crate::export::xlsx::cell::{Column, Held, Look, Row};
@@ -166,13 +166,16 @@ fn amount(text: &str, currency: Currency) -> Result<Amount, Refusal> {
     Amount::from_major(text.parse::<Decimal>().map_err(|_| Refusal::Overflow)?, currency)
 }
 
-/// The balance of roles by the lines of the period, credit positive.
+/// The balance of roles by the lines of the period, credit positive. Income and expense that is closed to retained earnings is the same
+/// income and expense.
 fn credited(roles: &[AccountRole], at: &Rows) -> String {
-    let [roles_of, debits, credits] =
-        [Journal::Role, Journal::Debit, Journal::Credit].map(|column| column.span(at.first, at.journals));
+    let [roles_of, movements, debits, credits] = [Journal::Role, Journal::Movement, Journal::Debit, Journal::Credit]
+        .map(|column| column.span(at.first, at.journals));
+    let closing = MovementKind::YearEndClosing.name();
+    let but_closing = format!("{movements},\"<>{closing}\",{movements},\"<>{REVERSAL_OF}{closing}\"");
     let balances = roles.iter().map(|role| {
-        let name = role.name();
-        format!("SUMIF({roles_of},\"{name}\",{credits})-SUMIF({roles_of},\"{name}\",{debits})")
+        let of_role = format!("{roles_of},\"{}\",{but_closing}", role.name());
+        format!("SUMIFS({credits},{of_role})-SUMIFS({debits},{of_role})")
     });
     balances.collect::<Vec<_>>().join("+")
 }

@@ -147,6 +147,7 @@ columns! {
         Entry "Entry" 8,
         Line "Line" 6,
         Reference "Issue" 18,
+        Movement "Movement" 24,
         Role "Account role" 30,
         Account "Account" 14,
         Name "Account name" 30,

@@ -62,7 +62,7 @@ pub(super) fn moment_of(entry: &EntryBooks, instrument: &Instrument) -> Option<M
             Some(Moment { date, boundary: boundary.and_then(|boundary| boundary.parse().ok()).unwrap_or(date) })
         }
         // These leave the debt as far accrued as it was.
-        "inducement" | "reclassification" | "reversal" => None,
+        "inducement" | "reclassification" | "closing" | "reversal" => None,
         _ => Some(Moment::of_movement(date)),
     }
 }

@@ -32,6 +32,7 @@ fn row(
     row.value(Journal::Entry, Held::Number(entry.row.entry.into()));
     row.value(Journal::Line, Held::Number(line.line.into()));
     row.text(Journal::Reference, reference.to_owned());
+    row.text(Journal::Movement, entry.row.movement.clone());
     row.text(Journal::Role, line.role.clone());
     if let Some(account) = &line.account {
         row.text(Journal::Account, account.account.clone());
@@ -108,6 +109,6 @@ fn parts(entry: &EntryBooks, line: &LineBooks) -> Vec<(i8, Event)> {
         (AccountRole::AdditionalPaidInCapital, _) => vec![(-1, Event::PaidIn)],
         (AccountRole::EquityComponent, _) => vec![(-1, Event::Equity)],
         (AccountRole::AccruedInducement | AccountRole::OpeningBalanceClearing, _) => vec![(-1, Event::Other)],
-        (AccountRole::CurrentPortionOfBondsPayable, _) => Vec::new(),
+        (AccountRole::CurrentPortionOfBondsPayable | AccountRole::RetainedEarnings, _) => Vec::new(),
     }
 }

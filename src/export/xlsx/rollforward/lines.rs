@@ -150,7 +150,7 @@ fn follows(line: &RollforwardLine, column: Line) -> bool {
         "conversion" | "induced_conversion" => {
             &[Line::PremiumDiscount, Line::IssueCosts, Line::InterestPayable, Line::Cash, Line::PaidIn]
         }
-        "reclassification" | "modification" | "reversal" => &[],
+        "reclassification" | "year_end_closing" | "modification" | "reversal" => &[],
         _ => &[Line::PremiumDiscount, Line::IssueCosts, Line::InterestPayable, Line::GainLoss, Line::Cash],
     };
     always.contains(&column)

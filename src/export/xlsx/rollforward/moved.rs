@@ -38,12 +38,14 @@ impl Moved {
     /// Read off an entry's row, and off its lines where the row has several roles in one.
     pub fn of(entry: &EntryBooks) -> Result<Moved, Refusal> {
         let (row, minor) = (&entry.row, Amount::from_minor);
-        let is_within_debt =
-            entry.lines.iter().any(|line| line.role == AccountRole::CurrentPortionOfBondsPayable.name());
+        // Debt within debt, and income and expense closed to retained earnings, are what they were.
+        let moves_nothing =
+            [AccountRole::CurrentPortionOfBondsPayable, AccountRole::RetainedEarnings].map(AccountRole::name);
+        let is_within = entry.lines.iter().any(|line| moves_nothing.contains(&line.role.as_str()));
         let credited = |roles: &[AccountRole]| {
             let of_roles = entry.lines.iter().filter(|line| roles.iter().any(|role| role.name() == line.role));
             let debits = Amount::total(of_roles.map(|line| line.amount))?;
-            if is_within_debt { Ok(Amount::ZERO) } else { debits.negated() }
+            if is_within { Ok(Amount::ZERO) } else { debits.negated() }
         };
         let conversion = credited(&[AccountRole::DebtConversionExpense])?.negated()?;
         let amendment = credited(&[AccountRole::LossOnAmendmentOfConversionTerms])?.negated()?;
