@@ -67,13 +67,11 @@ async fn another_coupon_rate_leads_to_what_the_service_says_of_it() {
 /// Cells that are of an entity itself: its names, what was recorded, and the service's figures as values.
 fn is_own(book: &Book) -> impl Fn(&str, &str, u32) -> bool {
     let basis = book.column("Checks", "Formulas");
-    let is_beside = |row: &u32| book.under("Rollforward", *row, "Issue").to_string() == "Comparative";
+    let is_beside = |row: &u32| *book.under("Rollforward", *row, "Issue") == "Comparative";
     let beside: Vec<u32> = book.rows("Rollforward").filter(is_beside).collect();
     assert!(!beside.is_empty());
-    let is_of_service: Vec<u32> = book
-        .rows("Checks")
-        .filter(|row| book.at("Checks", (*row, basis)).to_string() != "both sides are formulas")
-        .collect();
+    let is_of_service: Vec<u32> =
+        book.rows("Checks").filter(|row| *book.at("Checks", (*row, basis)) != "both sides are formulas").collect();
     move |sheet: &str, heading: &str, row: u32| match sheet {
         "Rollforward" => {
             row < 4 || beside.contains(&row) || ["Batches", "Carrying amount by the service"].contains(&heading)
@@ -132,7 +130,7 @@ fn check_lines(book: &Book, report: &Value) {
 /// The schedule of the principal issued.
 fn check_schedule(book: &Book, reference: &str, schedule: &Value) {
     let of_issue = |row: &u32| {
-        let is = |heading: &str, text: &str| book.under("Schedule", *row, heading).to_string() == text;
+        let is = |heading: &str, text: &str| *book.under("Schedule", *row, heading) == text;
         is("Issue", reference) && is("Row", "period")
     };
     let rows: Vec<u32> = book.rows("Schedule").filter(of_issue).collect();

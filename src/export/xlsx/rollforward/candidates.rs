@@ -19,7 +19,7 @@ pub(super) struct Candidates {
     /// By column: a formula and what it comes to.
     found: Vec<(Event, String, Amount)>,
     /// Columns that have a formula in entries of this kind.
-    expected: Vec<Event>,
+    led: Vec<Event>,
     /// Figures that others come from.
     pub beside: Vec<(Event, Figure)>,
     pub shares: Option<(String, Decimal)>,
@@ -34,12 +34,12 @@ impl Candidates {
     }
 
     /// Whether a figure of this column without a formula is an exception.
-    pub fn expects(&self, column: Event) -> bool {
-        self.expected.contains(&column)
+    pub fn leads(&self, column: Event) -> bool {
+        self.led.contains(&column)
     }
 
-    fn expect(&mut self, column: Event, found: Option<(String, Amount)>) {
-        self.expected.push(column);
+    fn lead(&mut self, column: Event, found: Option<(String, Amount)>) {
+        self.led.push(column);
         if let Some((formula, result)) = found {
             self.found.push((column, formula, result));
         }
@@ -66,7 +66,7 @@ impl Candidates {
             formula = format!("{formula}{sign}{}", other.at(at));
             result = if is_debit { result.plus(amount)? } else { result.minus(amount)? };
         }
-        self.expect(column, Some((formula.trim_start_matches('+').to_owned(), result)));
+        self.lead(column, Some((formula.trim_start_matches('+').to_owned(), result)));
         Ok(())
     }
 }
@@ -101,11 +101,11 @@ fn start(entries: &Entries<'_>, candidates: &mut Candidates) -> Result<(), Refus
     let start = entries.instrument().start();
     let [principal, proceeds, costs] =
         [Input::Principal, Input::Proceeds, Input::Costs].map(|column| column.of(entries.input));
-    candidates.expect(Event::Principal, Some((principal.clone(), start.principal)));
+    candidates.lead(Event::Principal, Some((principal.clone(), start.principal)));
     let premium = start.clean.minus(start.principal)?;
-    candidates.expect(Event::PremiumDiscount, Some((format!("{proceeds}-{principal}"), premium)));
+    candidates.lead(Event::PremiumDiscount, Some((format!("{proceeds}-{principal}"), premium)));
     if entries.schedule.has_costs() {
-        candidates.expect(Event::IssueCosts, Some((format!("-{costs}"), start.issue_costs.negated()?)));
+        candidates.lead(Event::IssueCosts, Some((format!("-{costs}"), start.issue_costs.negated()?)));
     }
     Ok(())
 }
@@ -122,7 +122,7 @@ fn issuance(entries: &Entries<'_>, moved: &Moved, at: u32, candidates: &mut Cand
         received.filter(|(_, received)| !received.is_zero() || !moved.amount(Event::InterestPayable).is_zero());
     let (mut formula, mut cash) = (Input::Proceeds.of(entries.input), start_of.clean);
     if let Some((of_interest, interest)) = received {
-        candidates.expect(Event::InterestPayable, Some((of_interest, interest)));
+        candidates.lead(Event::InterestPayable, Some((of_interest, interest)));
         formula = format!("{formula}+{}", Event::InterestPayable.at(at));
         cash = cash.plus(interest)?;
     }
@@ -130,7 +130,7 @@ fn issuance(entries: &Entries<'_>, moved: &Moved, at: u32, candidates: &mut Cand
         formula = format!("{formula}-{}", Input::Costs.of(entries.input));
         cash = cash.minus(start_of.issue_costs)?;
     }
-    candidates.expect(Event::Cash, Some((formula, cash)));
+    candidates.lead(Event::Cash, Some((formula, cash)));
     candidates.due = Some((None, Amount::ZERO));
     Ok(())
 }
@@ -161,7 +161,7 @@ fn acceptance(entry: &EntryBooks, moved: &Moved, at: u32, candidates: &mut Candi
     candidates.beside.push((Event::Given, Figure::stated(given)));
     candidates.beside.push((Event::Less, Figure::stated(less)));
     let formula = format!("{}-{}", Event::Given.at(at), Event::Less.at(at));
-    candidates.expect(column, Some((formula, given.minus(less)?)));
+    candidates.lead(column, Some((formula, given.minus(less)?)));
     if !moved.amount(Event::PaidIn).is_zero() {
         candidates.balance(Event::PaidIn, moved, at)?;
     }
@@ -184,9 +184,9 @@ fn running(
     let mut due = (format!("{}{falling}", Event::DueAfter.at(before)), booked.due.plus(coupons)?);
     let kind = entry.row.kind.as_str();
     if kind == "coupon_payment" {
-        candidates.expect(Event::InterestPayable, Some((format!("-({})", due.0), due.1.negated()?)));
+        candidates.lead(Event::InterestPayable, Some((format!("-({})", due.0), due.1.negated()?)));
         let interest = moved.amount(Event::InterestPayable);
-        candidates.expect(Event::Cash, Some((Event::InterestPayable.at(at), interest)));
+        candidates.lead(Event::Cash, Some((Event::InterestPayable.at(at), interest)));
         candidates.due = Some((Some(format!("{}+{}", due.0, Event::InterestPayable.at(at))), due.1.plus(interest)?));
         return Ok(());
     }
@@ -195,10 +195,10 @@ fn running(
         Ok(Some((format!("{formula}-{}", booked_in.at(before)), result.minus(booked)?)))
     };
     let premium = target(Sched::Gross, Event::PremiumDiscountAfter, booked.premium_discount)?;
-    candidates.expect(Event::PremiumDiscount, premium);
+    candidates.lead(Event::PremiumDiscount, premium);
     if entries.schedule.has_costs() {
         let costs = target(Sched::CostsUnit, Event::IssueCostsAfter, booked.issue_costs)?;
-        candidates.expect(Event::IssueCosts, costs);
+        candidates.lead(Event::IssueCosts, costs);
     }
     let leaving = match kind {
         "accrual" => None,
@@ -231,7 +231,7 @@ fn running(
     };
     let posted = moved.amount(Event::InterestPayable);
     candidates.due = interest.as_ref().filter(|(_, result)| *result == posted).map(|_| (Some(due.0), due.1));
-    candidates.expect(Event::InterestPayable, interest);
+    candidates.lead(Event::InterestPayable, interest);
     match (kind, leaving) {
         ("accrual", _) => accrual(moved, at, candidates)?,
         ("conversion", Some(treatment)) => conversion(entries, entry, moved, treatment, at, candidates)?,
@@ -248,10 +248,10 @@ fn accrual(moved: &Moved, at: u32, candidates: &mut Candidates) -> Result<(), Re
     if !receivable.is_zero() {
         coupon = format!("{coupon}-{}", Event::InterestReceivable.at(at));
     }
-    candidates.expect(Event::Coupon, Some((coupon, payable.minus(receivable)?)));
+    candidates.lead(Event::Coupon, Some((coupon, payable.minus(receivable)?)));
     let spread = moved.amount(Event::PremiumDiscount).plus(moved.amount(Event::IssueCosts))?;
     let formula = format!("{}+{}", Event::PremiumDiscount.at(at), Event::IssueCosts.at(at));
-    candidates.expect(Event::Amortization, Some((formula, spread)));
+    candidates.lead(Event::Amortization, Some((formula, spread)));
     Ok(())
 }
 
@@ -320,7 +320,7 @@ fn conversion(
             moved.shares.checked_mul(par).and_then(|value| value.checked_mul(minor)).ok_or(Refusal::Overflow)?;
         let formula = format!("{}*{}", Event::Shares.at(at), Input::Par.of(entries.input));
         let result = round_to_minor_unit(value)?;
-        candidates.expect(Event::CommonStock, Some((rounded(&formula, entries.decimals), result)));
+        candidates.lead(Event::CommonStock, Some((rounded(&formula, entries.decimals), result)));
     }
     let balancing = match () {
         () if !moved.amount(Event::GainLoss).is_zero() => Event::GainLoss,
@@ -344,7 +344,7 @@ fn cash(signs: &[(Event, bool, &str)], at: u32, candidates: &mut Candidates) -> 
         result = if *sign == "+" { result.plus(figure.value)? } else { result.minus(figure.value)? };
     }
     if !formula.is_empty() {
-        candidates.expect(Event::Cash, Some((formula.trim_start_matches('+').to_owned(), result)));
+        candidates.lead(Event::Cash, Some((formula.trim_start_matches('+').to_owned(), result)));
     }
     Ok(())
 }

@@ -267,7 +267,7 @@ impl<'a> Entries<'a> {
                 Some((formula, result)) => Figure::of(value, formula.to_owned(), result),
                 None => Figure::stated(value),
             };
-            if candidate.is_some() || candidates.expects(column) {
+            if candidate.is_some() || candidates.leads(column) {
                 basis.note(heading(column), &figure);
             }
             figures.push((column, figure));
