@@ -1,5 +1,7 @@
 //! Journal batches and the feed of their releases.
 
+use std::collections::HashMap;
+
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -9,7 +11,10 @@ use crate::accounting::Refusal;
 use crate::document::wire::Timestamp;
 use crate::document::{AcknowledgementDocument, BatchDocument, OpenRelease, TotalsDocument};
 use crate::posting::{RecordError, render};
-use crate::store::{BatchFilter, EventOfBatch, Reader, ReleasedBatch, WholeBatch};
+use crate::store::{BatchFilter, BatchHead, EventOfBatch, Reader, ReleasedBatch, WholeBatch};
+
+/// How many numbers are looked up at once.
+const NUMBERS: usize = 1_000;
 
 /// A release: an immutable revision of a batch, with accounts, names and dimensions as mapped at that moment.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -32,7 +37,66 @@ pub struct ReleaseDocument {
     pub journal_batch: BatchDocument,
 }
 
+/// A batch as a list shows it.
+#[derive(Clone, Debug)]
+pub struct RecentBatch {
+    pub id: String,
+    pub number: String,
+    pub currency: String,
+    pub posting_date: String,
+    pub effective_date: String,
+    /// `ready`, `released`, `acknowledged` or `rejected`.
+    pub status: String,
+    pub totals: TotalsDocument,
+}
+
 impl Library {
+    /// The batches of an entity that were posted last as known, the newest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn recent_batches(&self, entity: &str, known: Known, limit: i64) -> Result<Vec<RecentBatch>, ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let heads = reader.newest_batches(entity, known.sequence, limit).await?;
+        let ids: Vec<&str> = heads.iter().map(|head| head.batch.id.as_str()).collect();
+        let answers = reader.acknowledgements(entity, &ids).await?;
+        let recent = |head: BatchHead| {
+            let answer = answers.iter().find(|answer| {
+                answer.batch == head.batch.id
+                    && Some(answer.revision) == head.revision
+                    && answer.sequence <= known.sequence
+            });
+            let totals = render::totals(&head.batch)?;
+            let released = if head.release.is_some() { "released" } else { "ready" };
+            Ok(RecentBatch {
+                status: answer.map_or(released, |answer| &answer.status).to_owned(),
+                totals,
+                id: head.batch.id,
+                number: head.batch.number,
+                currency: head.batch.currency,
+                posting_date: head.batch.posting_date,
+                effective_date: head.batch.effective_date,
+            })
+        };
+        heads.into_iter().map(recent).collect()
+    }
+
+    /// The ids of the batches with these numbers, by number.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn batch_ids(&self, entity: &str, numbers: &[&str]) -> Result<HashMap<String, String>, ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let mut ids = HashMap::with_capacity(numbers.len());
+        for numbers in numbers.chunks(NUMBERS) {
+            let found = reader.numbered_batches(entity, numbers).await?;
+            ids.extend(found.into_iter().map(|batch| (batch.number, batch.id)));
+        }
+        Ok(ids)
+    }
+
     /// A batch.
     ///
     /// # Errors

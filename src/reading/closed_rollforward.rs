@@ -25,6 +25,16 @@ pub enum View {
     Current,
 }
 
+impl View {
+    /// The name on the interface.
+    pub fn name(self) -> &'static str {
+        match self {
+            View::AsClosed => "as_closed",
+            View::Current => "current",
+        }
+    }
+}
+
 /// What a batch recorded since the close moved of an issue, by an event.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct ChangedSinceClose {

@@ -15,6 +15,7 @@ mod issued;
 mod issues;
 mod journal_lines;
 mod layouts;
+mod life;
 mod mapping;
 mod outstanding;
 mod periods;
@@ -34,7 +35,7 @@ use crate::document::wire::Timestamp;
 use crate::posting::RecordError;
 use crate::store::{EntityRow, Reader, Reading, Store, Sums};
 
-pub use batches::ReleaseDocument;
+pub use batches::{RecentBatch, ReleaseDocument};
 pub use calendar::{CalendarDocument, CalendarEntry};
 pub use carrying::CarryingValues;
 pub(crate) use carrying::{Valued, Walk};
@@ -45,6 +46,7 @@ pub use if_converted::{IfConvertedAsked, IfConvertedDocument};
 pub use issue_books::{BooksRead, EntryBooks, IssueBooks, LineBooks, OpeningBooks};
 pub use issues::{EventRecord, ScheduleDocument, ScheduleRowDocument};
 pub use journal_lines::{JournalLines, LinePlace, LinesAsked};
+pub use life::{Life, LifePoint};
 pub(crate) use rollforward::Rolled;
 pub use rollforward::{
     Beside, ComparativeRollforward, InterestExpectation, InterestReasonableness, IssueInterest, IssueRollforward,

@@ -140,20 +140,22 @@ fn of_month(instrument: &Instrument, history: &History, (first, last): (Date, Da
     })
 }
 
-struct CarriedAt {
-    principal: Amount,
-    premium_discount: Amount,
-    issue_costs: Amount,
+/// What is carried of the debt.
+pub(super) struct CarriedAt {
+    pub principal: Amount,
+    pub premium_discount: Amount,
+    pub issue_costs: Amount,
 }
 
 impl CarriedAt {
-    fn total(&self) -> Result<Amount, Refusal> {
+    /// Together.
+    pub fn total(&self) -> Result<Amount, Refusal> {
         Amount::total([self.principal, self.premium_discount, self.issue_costs])
     }
 }
 
 /// What is carried at close of business; from maturity on, bonds that were surrendered and are not settled.
-fn carried(instrument: &Instrument, history: &History, date: Date) -> Result<CarriedAt, Refusal> {
+pub(super) fn carried(instrument: &Instrument, history: &History, date: Date) -> Result<CarriedAt, Refusal> {
     let position = history.position(instrument.close_of(date), instrument)?;
     if date >= instrument.on(date).terms().maturity_date {
         let left = position.surrendered;

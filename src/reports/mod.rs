@@ -6,6 +6,7 @@ pub mod disclosures;
 pub mod forecast;
 pub mod if_converted;
 pub mod interest;
+pub mod life;
 pub mod reasonableness;
 pub mod rollforward;
 pub mod ties;

@@ -21,6 +21,16 @@ cells! {
     }
 }
 
+cells! {
+    /// A batch's number with its id.
+    pub struct NumberedBatch {
+        /// The number.
+        number: text,
+        /// The id.
+        id: text,
+    }
+}
+
 /// A batch with everything that it holds.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct WholeBatch {
@@ -97,6 +107,15 @@ static RELEASED_ONES: Text = Text::new(|| batches(&format!("and {RELEASED} and n
 static ACKNOWLEDGED: Text = Text::new(|| batches(&format!("and {}", answered("and a.status = 'acknowledged'"))));
 static REJECTED_ONES: Text = Text::new(|| batches(&format!("and {}", answered("and a.status = 'rejected'"))));
 
+static NEWEST: Text = Text::new(|| {
+    format!(
+        "select {}, {}, {} from batch b where b.entity = $1 and b.sequence <= $2 order by b.sequence desc, b.ordinal desc limit $3",
+        BatchRow::columns("b"),
+        newest_release("release"),
+        newest_release("revision"),
+    )
+});
+
 /// The condition that the ledger answered the newest release of the batch `b` that was known at $2.
 fn answered(with: &str) -> String {
     format!(
@@ -119,6 +138,11 @@ pub(super) fn among<R: Stored>(column: &str, order: &str) -> [String; 2] {
     })
 }
 
+static NUMBERED: std::sync::LazyLock<[String; 2]> = std::sync::LazyLock::new(|| {
+    AMONG.map(|among| {
+        format!("select b.number, b.id from batch b where b.entity = $1 and b.number {among} order by b.number")
+    })
+});
 static WHOLE_BATCHES: std::sync::LazyLock<[String; 2]> =
     std::sync::LazyLock::new(|| among::<BatchRow>("id", "t.sequence, t.ordinal"));
 static WHOLE_ENTRIES: std::sync::LazyLock<[String; 2]> =
@@ -204,6 +228,16 @@ impl Reader<'_> {
         };
         let args = [Arg::Text(entity), Arg::Int(known), Arg::Int(after.0), Arg::Int(after.1), Arg::Int(limit)];
         self.all(text, &args).await
+    }
+
+    /// The batches posted last up to `known`, the newest first.
+    pub async fn newest_batches(&mut self, entity: &str, known: i64, limit: i64) -> Result<Vec<BatchHead>, StoreError> {
+        self.all(&NEWEST, &[Arg::Text(entity), Arg::Int(known), Arg::Int(limit)]).await
+    }
+
+    /// The ids of some batches by their numbers; an unknown number is left out.
+    pub async fn numbered_batches(&mut self, entity: &str, numbers: &[&str]) -> Result<Vec<NumberedBatch>, StoreError> {
+        self.among(&NUMBERED, entity, numbers).await
     }
 
     /// The ids of the batches that hold entries of an event.

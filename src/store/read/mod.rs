@@ -22,7 +22,7 @@ mod revisions;
 mod summary;
 
 pub use acknowledgements::{ReleasedBatch, Waiting};
-pub use batches::{BatchFilter, BatchHead, WholeBatch};
+pub use batches::{BatchFilter, BatchHead, NumberedBatch, WholeBatch};
 pub use carrying::Carrying;
 pub use closes::{PostedByRole, PostingDates, UnreleasedRole};
 pub use dates::{Asked, Dates, InForce, WrittenBy};
