@@ -4,5 +4,7 @@ pub mod csv;
 pub mod figures;
 pub mod icalendar;
 pub mod layout;
+pub mod page;
+pub mod svg;
 pub mod xbrl_gl;
 pub mod xlsx;

@@ -2,7 +2,7 @@
 
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
-use axum::http::{HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::Response;
 
 use super::etag::{tagged, tagged_in_pieces};
@@ -91,12 +91,17 @@ impl<S: Send + Sync> FromRequestParts<S> for Accept {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Problem> {
-        let values = parts.headers.get_all(header::ACCEPT).iter();
-        Ok(Self::parse(&values.filter_map(|value| value.to_str().ok()).collect::<Vec<_>>().join(",")))
+        Ok(Self::of(&parts.headers))
     }
 }
 
 impl Accept {
+    /// What these headers say.
+    pub fn of(headers: &HeaderMap) -> Self {
+        let values = headers.get_all(header::ACCEPT).iter();
+        Self::parse(&values.filter_map(|value| value.to_str().ok()).collect::<Vec<_>>().join(","))
+    }
+
     fn parse(text: &str) -> Self {
         let ranges = text.split(',').map(str::trim).filter(|range| !range.is_empty());
         Self(

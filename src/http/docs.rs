@@ -5,7 +5,7 @@ use std::fmt::Write;
 
 use axum::Router;
 use axum::http::StatusCode;
-use axum::response::{IntoResponse, Redirect, Response};
+use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use utoipa::openapi::OpenApi;
 use utoipa_swagger_ui::{Config, SwaggerUi};
@@ -21,7 +21,6 @@ pub fn router(api: &OpenApi, refusals: &[Kind]) -> Router {
     // Without this the pages would send the document to a public validator when they are not on localhost.
     let pages = SwaggerUi::new("/docs").config(Config::new(["/openapi.json"]).validator_url("none").use_base_layout());
     Router::new()
-        .route("/", get(async || Redirect::temporary("/docs/")))
         .route("/openapi.json", get(async move || document.map(json)))
         .route(EXPLAINED_AT, get(async move || tagged(StatusCode::OK, "text/html; charset=utf-8", problems)))
         .merge(pages)

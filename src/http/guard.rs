@@ -6,7 +6,10 @@ use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 
+use super::accept::{Accept, Media};
 use super::problem::{self, Problem};
 use crate::auth::{Action, Authenticator, Principal};
 
@@ -19,7 +22,7 @@ pub enum Guard {
     Tokens(Arc<Authenticator>),
 }
 
-/// Lets a request pass with its principal, or answers 401 (RFC 6750) or 403.
+/// Lets a request pass with its principal, or answers 401 (RFC 6750, RFC 7617) or 403.
 pub async fn guard(State(guard): State<Guard>, mut request: Request, next: Next) -> Response {
     match admit(&guard, request.headers(), request.method()).await {
         Ok(principal) => {
@@ -36,12 +39,17 @@ async fn admit(guard: &Guard, headers: &HeaderMap, method: &Method) -> Result<Pr
     let principal = match guard {
         Guard::Open => Principal::local(),
         Guard::Tokens(authenticator) => {
-            let Some(token) = bearer(headers)? else {
-                return Err(unauthorized("send a token in the header Authorization: Bearer", false));
+            let Some(credentials) = Credentials::find(headers, method)? else {
+                let browses = Credentials::may_be_basic(method) && is_browser(headers);
+                return Err(unauthorized("send a token in the header Authorization: Bearer", false, browses));
             };
-            let found = authenticator.identify(token).await.map_err(Problem::unavailable)?;
+            let found = authenticator.identify(credentials.token()).await.map_err(Problem::unavailable)?;
             found.ok_or_else(|| {
-                unauthorized("the token is not known here; make one with `parwright token create`", true)
+                let detail = "the token is not known here; make one with `parwright token create`";
+                match credentials {
+                    Credentials::Bearer(_) => unauthorized(detail, true, false),
+                    Credentials::Basic(_) => unauthorized(detail, false, true),
+                }
             })?
         }
     };
@@ -53,27 +61,67 @@ async fn admit(guard: &Guard, headers: &HeaderMap, method: &Method) -> Result<Pr
     Err(Problem::new(problem::FORBIDDEN, detail))
 }
 
-/// The token of the one `Authorization` header. Another scheme counts as no token, as RFC 6750 section 3.1 has it.
-fn bearer(headers: &HeaderMap) -> Result<Option<&str>, Problem> {
-    let mut values = headers.get_all(header::AUTHORIZATION).iter();
-    let Some(value) = values.next() else {
-        return Ok(None);
-    };
-    if values.next().is_some() {
-        let detail = "the header authorization: it is given more than once";
-        return Err(Problem::new(problem::MALFORMED_HEADER, detail));
-    }
-    let Some((scheme, token)) = value.to_str().ok().and_then(|text| text.trim().split_once(' ')) else {
-        return Ok(None);
-    };
-    Ok(scheme.eq_ignore_ascii_case("bearer").then(|| token.trim()).filter(|token| !token.is_empty()))
+/// How a token was sent.
+enum Credentials {
+    Bearer(String),
+    Basic(String),
 }
 
-fn unauthorized(detail: &str, token_was_sent: bool) -> Problem {
-    let challenge = if token_was_sent {
+impl Credentials {
+    /// The token of the one `Authorization` header: of the scheme Bearer; or the password of the scheme Basic, with any user name, which is
+    /// how a browser sends what a person typed. Another scheme counts as no token, as RFC 6750 section 3.1 has it.
+    fn find(headers: &HeaderMap, method: &Method) -> Result<Option<Self>, Problem> {
+        let mut values = headers.get_all(header::AUTHORIZATION).iter();
+        let Some(value) = values.next() else {
+            return Ok(None);
+        };
+        if values.next().is_some() {
+            let detail = "the header authorization: it is given more than once";
+            return Err(Problem::new(problem::MALFORMED_HEADER, detail));
+        }
+        let Some((scheme, value)) = value.to_str().ok().and_then(|text| text.trim().split_once(' ')) else {
+            return Ok(None);
+        };
+        let value = value.trim();
+        if scheme.eq_ignore_ascii_case("bearer") {
+            return Ok(Some(value).filter(|token| !token.is_empty()).map(|token| Self::Bearer(token.to_owned())));
+        }
+        if scheme.eq_ignore_ascii_case("basic") && Self::may_be_basic(method) {
+            let pair = STANDARD.decode(value).ok().and_then(|bytes| String::from_utf8(bytes).ok());
+            let token = pair.as_deref().and_then(|pair| pair.split_once(':')).map(|(_, password)| password);
+            return Ok(token.filter(|token| !token.is_empty()).map(|token| Self::Basic(token.to_owned())));
+        }
+        Ok(None)
+    }
+
+    /// A browser sends such credentials along with whatever another site makes it ask for, and so they are good for looking alone.
+    fn may_be_basic(method: &Method) -> bool {
+        matches!(*method, Method::GET | Method::HEAD)
+    }
+
+    fn token(&self) -> &str {
+        match self {
+            Self::Bearer(token) | Self::Basic(token) => token,
+        }
+    }
+}
+
+/// Whether the caller would rather have a page than anything else, and so is a browser that a person sits at.
+fn is_browser(headers: &HeaderMap) -> bool {
+    Accept::of(headers).choose(&[Media::Json, Media::Html]).is_ok_and(|media| media == Media::Html)
+}
+
+/// 401 with the challenges that the caller can answer.
+fn unauthorized(detail: &str, token_was_sent: bool, browses: bool) -> Problem {
+    let bearer = if token_was_sent {
         HeaderValue::from_static(r#"Bearer realm="parwright", error="invalid_token""#)
     } else {
         HeaderValue::from_static(r#"Bearer realm="parwright""#)
     };
-    Problem::new(problem::UNAUTHORIZED, detail).with_header(header::WWW_AUTHENTICATE, challenge)
+    let problem = Problem::new(problem::UNAUTHORIZED, detail).with_header(header::WWW_AUTHENTICATE, bearer);
+    if !browses {
+        return problem;
+    }
+    let basic = HeaderValue::from_static(r#"Basic realm="parwright", charset="UTF-8""#);
+    problem.with_header(header::WWW_AUTHENTICATE, basic)
 }

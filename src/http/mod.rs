@@ -2,7 +2,7 @@
 //!
 //! - [`edge`] puts it together; [`observe`], [`linger`] and [`guard`] are its layers;
 //! - [`problem`] is every error answer, [`wire`] and [`ids`] how values are written;
-//! - [`extract`], [`body`], [`query`], [`accept`] and [`request_id`] read requests, [`etag`], [`pieces`] and [`page`] write answers;
+//! - [`extract`], [`body`], [`query`], [`accept`] and [`request_id`] read requests, [`etag`], [`pieces`], [`page`] and [`html`] write answers;
 //! - [`openapi`], [`docs`], [`system`] and [`signing_keys`] speak about the service itself.
 
 pub use crate::document::wire;
@@ -15,6 +15,7 @@ pub mod etag;
 pub mod extract;
 mod file;
 pub mod guard;
+pub mod html;
 pub mod ids;
 mod json_error;
 pub mod linger;

@@ -38,7 +38,10 @@ pub fn complete(mut api: OpenApi, refusals: &[Kind]) -> OpenApi {
     api.security = Some(vec![SecurityRequirement::new(BEARER, Vec::<String>::new())]);
     let components = api.components.get_or_insert_default();
     let scheme = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).bearer_format("pw_...");
-    let described = scheme.description(Some("A token made with `parwright token create`.")).build();
+    let described = scheme.description(Some(
+        "A token made with `parwright token create`. For GET and HEAD a browser may send it as the password of HTTP Basic \
+         (RFC 7617), with any user name.",
+    )).build();
     components.security_schemes.insert(BEARER.to_owned(), SecurityScheme::Http(described).into());
     components.schemas.insert("Problem".to_owned(), ProblemDocument::schema());
     components.schemas.insert(FieldError::name().into_owned(), FieldError::schema());
@@ -103,7 +106,7 @@ fn also_ok(operation: &mut Operation) {
 }
 
 fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
-    let secured = path.starts_with("/v1");
+    let secured = path.starts_with("/v1") || path == "/";
     let named = |name: &str| {
         let parameters = operation.parameters.iter().flatten();
         parameters.into_iter().any(|parameter| matches!(parameter, RefOr::T(parameter) if parameter.name == name))
@@ -118,8 +121,8 @@ fn applies(status: StatusCode, path: &str, operation: &Operation) -> bool {
     });
     match status {
         StatusCode::BAD_REQUEST | StatusCode::UNAUTHORIZED | StatusCode::FORBIDDEN => secured,
-        StatusCode::NOT_FOUND => secured && path.contains('{'),
-        StatusCode::NOT_ACCEPTABLE => several,
+        StatusCode::NOT_FOUND => secured && (path.contains('{') || path == "/"),
+        StatusCode::NOT_ACCEPTABLE => several || path == "/",
         StatusCode::CONFLICT => {
             let creates = body && (path == "/v1/entities" || path.contains("/destinations"));
             records || acts || creates || named("layout") || named("view")

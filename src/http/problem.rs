@@ -283,7 +283,7 @@ impl IntoResponse for Problem {
         headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(MEDIA_TYPE));
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
         for (name, value) in &self.0.headers {
-            headers.insert(name.clone(), value.clone());
+            headers.append(name.clone(), value.clone());
         }
         response.extensions_mut().insert(self);
         response

@@ -13,6 +13,7 @@ mod histories;
 mod http_base;
 mod imports;
 mod libraries;
+mod pages;
 mod published;
 mod reference;
 mod renderings;

@@ -1,13 +1,14 @@
 //! Bond issues, their schedules and events.
 
 use axum::extract::State;
-use axum::response::Response;
+use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::{App, not_future, now};
+use super::{App, PageFormat, not_future, now, pages};
 use crate::auth::Principal;
 use crate::document::{BondIssueAnswer, BondIssueDocument};
+use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::{self, Answer};
 use crate::http::extract::{Body, NoQuery, Path, Recording, require_visible};
 use crate::http::ids::{EntityCode, RecordId, Scoped};
@@ -109,18 +110,28 @@ pub struct ScheduleQuery {
     #[serde(default)]
     #[param(inline)]
     principal: PrincipalOf,
+    /// Instead of `Accept`.
+    #[param(inline)]
+    format: Option<PageFormat>,
 }
 
 /// The amortization schedule of an issue, a row a coupon period
+///
+/// The page (HTML), which a browser gets, has the chart of its carrying amount over its life too.
 #[utoipa::path(get, operation_id = "get_schedule", path = "/v1/bond-issues/{id}/schedule", tag = "bond issues", params(IdPath, ScheduleQuery),
-    responses((status = 200, description = "The schedule", body = ScheduleDocument)))]
+    responses((status = 200, description = "The schedule", content((ScheduleDocument = "application/json"), (String = "text/html")))))]
 pub async fn schedule(
     State(app): State<App>,
     Path(id): Path<RecordId>,
     Query(query): Query<ScheduleQuery>,
-) -> Result<Answer<ScheduleDocument>, Problem> {
+    accept: Accept,
+) -> Result<Response, Problem> {
     let outstanding = query.principal == PrincipalOf::Outstanding;
-    Ok(Answer::ok(app.library.schedule(id.entity(), &id.to_string(), outstanding).await?))
+    let schedule = app.library.schedule(id.entity(), &id.to_string(), outstanding).await?;
+    match super::among(&[Media::Json, Media::Html], query.format, &accept)? {
+        Media::Html => pages::schedule(&app, &id, schedule).await,
+        _ => Ok(by_accept(Answer::ok(schedule).into_response())),
+    }
 }
 
 #[derive(Deserialize, IntoParams)]

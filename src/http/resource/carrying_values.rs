@@ -5,7 +5,8 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 
-use super::{App, Format, currency, not_future};
+use super::reports::{REPRESENTATIONS, ReportFormat};
+use super::{App, currency, not_future, pages};
 use crate::document::CarryingValueDocument;
 use crate::export::csv;
 use crate::http::accept::{Accept, Media, by_accept};
@@ -65,7 +66,7 @@ pub struct AllQuery {
     cursor: Option<String>,
     /// Instead of `Accept`.
     #[param(inline)]
-    format: Option<Format>,
+    format: Option<ReportFormat>,
 }
 
 #[derive(Serialize)]
@@ -77,7 +78,7 @@ struct Filters<'a> {
 
 /// The carrying values of an entity's issues in one currency, with their total
 #[utoipa::path(get, operation_id = "list_carrying_values", path = "/v1/entities/{entity}/carrying-values", tag = "carrying values", params(EntityPath, AllQuery),
-    responses((status = 200, description = "The carrying values", content((CarryingValues = "application/json"), (String = "text/csv")))))]
+    responses((status = 200, description = "The carrying values", content((CarryingValues = "application/json"), (String = "text/csv"), (String = "text/html")))))]
 pub async fn all(
     State(app): State<App>,
     Path(entity): Path<EntityCode>,
@@ -96,7 +97,8 @@ pub async fn all(
         app.library.carrying_values(entity.as_str(), query.as_of.0, known, query.basis, currency, page).await?;
     let known_at = known.timestamp().ok_or_else(|| Problem::internal("no time"))?;
     values.next_cursor = next.map(|position| Cursor { position, known_at }.write(&path, &filters)).transpose()?;
-    match super::media(query.format, &accept)? {
+    match super::among(&REPRESENTATIONS, query.format, &accept)? {
+        Media::Html => pages::carrying_values(&app, values, filters.currency, query.limit.get()).await,
         Media::Csv => Ok(Media::Csv.answer(csv::carrying_values(&values).map_err(Problem::internal)?)),
         _ => {
             let next = values.next_cursor.clone();

@@ -7,8 +7,8 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::App;
 use super::layouts::{self, chosen};
+use super::{App, pages};
 use crate::auth::Principal;
 use crate::document::{BatchDocument, EntityDocument, Layout};
 use crate::export::{layout, xbrl_gl, xlsx};
@@ -34,6 +34,8 @@ pub enum BatchFormat {
     /// The same, as `application/xml`.
     Xml,
     Xlsx,
+    /// A page for people.
+    Html,
 }
 
 impl From<BatchFormat> for Media {
@@ -44,11 +46,12 @@ impl From<BatchFormat> for Media {
             BatchFormat::XbrlGl => Media::XbrlGl,
             BatchFormat::Xml => Media::Xml,
             BatchFormat::Xlsx => Media::Xlsx,
+            BatchFormat::Html => Media::Html,
         }
     }
 }
 
-const REPRESENTATIONS: [Media; 5] = [Media::Json, Media::Csv, Media::XbrlGl, Media::Xml, Media::Xlsx];
+const REPRESENTATIONS: [Media; 6] = [Media::Json, Media::Csv, Media::XbrlGl, Media::Xml, Media::Xlsx, Media::Html];
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -60,7 +63,7 @@ pub struct GetQuery {
     layout: Option<String>,
 }
 
-/// A journal batch: as JSON, as CSV with one line a journal line, as XBRL Global Ledger, or as a workbook
+/// A journal batch: as JSON, as CSV with one line a journal line, as XBRL Global Ledger, as a workbook, or as a page
 ///
 /// CSV is that of RFC 4180 in UTF-8. Its columns are number, revision, release, entity, posting_date, effective_date, currency, entry,
 /// kind, line, account, account_name, account_role, debit, credit, bond_issue, reference, isin, event, memo and content_sha256, then one
@@ -72,10 +75,12 @@ pub struct GetQuery {
 /// XBRL Global Ledger is that of the Recommendation 2015-03-25, palette case-c-b-m. A batch that is not released has no accounts there.
 ///
 /// The workbook (XLSX) has the columns of the CSV. An amount of more than 15 significant digits is text in it.
+///
+/// The page (HTML) is what a browser gets.
 #[utoipa::path(get, operation_id = "get_journal_batch", path = "/v1/journal-batches/{id}", tag = "journal", params(IdPath, GetQuery),
     responses((status = 200, description = "The batch", content(
         (BatchDocument = "application/json"), (String = "text/csv"), (String = "application/xbrl-instance+xml"),
-        (String = "application/xml"), (File = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
+        (String = "application/xml"), (String = "text/html"), (File = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 pub async fn get(
     State(app): State<App>,
     Path(id): Path<RecordId>,
@@ -85,8 +90,10 @@ pub async fn get(
     let media = super::among(&REPRESENTATIONS, query.format, &accept)?;
     let batch = app.library.journal_batch(id.entity(), &id.to_string()).await?;
     let layout = chosen(&app, id.entity(), query.layout.as_deref(), media).await?;
-    if media == Media::Json {
-        return Ok(by_accept(Answer::ok(batch).into_response()));
+    match media {
+        Media::Json => return Ok(by_accept(Answer::ok(batch).into_response())),
+        Media::Html => return pages::batch(&app, batch).await,
+        _ => {}
     }
     let entity = app.library.entity(id.entity()).await?;
     // A large batch takes a good part of a second, in which others are to be answered.

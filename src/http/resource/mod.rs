@@ -14,6 +14,7 @@ mod journal_batches;
 mod journal_lines;
 mod layouts;
 mod outlook;
+mod pages;
 mod periods;
 mod releases;
 mod reports;
@@ -57,6 +58,7 @@ pub struct App {
 /// All routes of the resources.
 pub fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new()
+        .routes(routes!(pages::start))
         .routes(routes!(entities::list, entities::create))
         .routes(routes!(entities::get))
         .routes(routes!(account_mapping::get, account_mapping::put))
@@ -202,6 +204,23 @@ impl From<Format> for Media {
         match format {
             Format::Json => Media::Json,
             Format::Csv => Media::Csv,
+        }
+    }
+}
+
+/// In which representation a report for people is wanted, where `Accept` cannot say it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum PageFormat {
+    Json,
+    Html,
+}
+
+impl From<PageFormat> for Media {
+    fn from(format: PageFormat) -> Media {
+        match format {
+            PageFormat::Json => Media::Json,
+            PageFormat::Html => Media::Html,
         }
     }
 }

@@ -6,7 +6,7 @@ use jiff::civil::Date;
 use serde::Deserialize;
 use utoipa::{IntoParams, ToSchema};
 
-use super::{App, currency, malformed, not_future};
+use super::{App, PageFormat, currency, malformed, not_future, pages};
 use crate::export::csv;
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
@@ -17,6 +17,29 @@ use crate::http::problem::Problem;
 use crate::http::query::Query;
 use crate::http::wire::{DateString, Timestamp};
 use crate::reading::{Beside, RollforwardAsked, RollforwardDocument, TrialBalanceDocument, View};
+
+/// In which representation a table for people is wanted, where `Accept` cannot say it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum ReportFormat {
+    Json,
+    Csv,
+    /// A page for people.
+    Html,
+}
+
+impl From<ReportFormat> for Media {
+    fn from(format: ReportFormat) -> Media {
+        match format {
+            ReportFormat::Json => Media::Json,
+            ReportFormat::Csv => Media::Csv,
+            ReportFormat::Html => Media::Html,
+        }
+    }
+}
+
+/// In which such a table can be had.
+pub const REPRESENTATIONS: [Media; 3] = [Media::Json, Media::Csv, Media::Html];
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -51,6 +74,7 @@ pub enum RollforwardFormat {
     Json,
     Csv,
     Xlsx,
+    Html,
 }
 
 impl From<RollforwardFormat> for Media {
@@ -59,11 +83,12 @@ impl From<RollforwardFormat> for Media {
             RollforwardFormat::Json => Media::Json,
             RollforwardFormat::Csv => Media::Csv,
             RollforwardFormat::Xlsx => Media::Xlsx,
+            RollforwardFormat::Html => Media::Html,
         }
     }
 }
 
-const REPRESENTATIONS: [Media; 3] = [Media::Json, Media::Csv, Media::Xlsx];
+const OF_ROLLFORWARD: [Media; 4] = [Media::Json, Media::Csv, Media::Html, Media::Xlsx];
 
 /// What a rollforward is asked of.
 enum Asked<'q> {
@@ -100,7 +125,7 @@ impl RollforwardQuery {
 /// The workbook (XLSX) has live formulas, with the service's figures as what they come to: sheets Rollforward, Checks, Inputs, Schedule,
 /// Events and Journals. One of more rows than a worksheet holds is refused.
 #[utoipa::path(get, operation_id = "get_rollforward", path = "/v1/entities/{entity}/rollforward", tag = "reports", params(EntityPath, RollforwardQuery),
-    responses((status = 200, description = "The rollforward", content((RollforwardDocument = "application/json"), (String = "text/csv"),
+    responses((status = 200, description = "The rollforward", content((RollforwardDocument = "application/json"), (String = "text/csv"), (String = "text/html"),
         (File = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 pub async fn rollforward(
     State(app): State<App>,
@@ -108,7 +133,7 @@ pub async fn rollforward(
     Query(query): Query<RollforwardQuery>,
     accept: Accept,
 ) -> Result<Response, Problem> {
-    let (at, media) = (not_future(query.known_at)?, super::among(&REPRESENTATIONS, query.format, &accept)?);
+    let (at, media) = (not_future(query.known_at)?, super::among(&OF_ROLLFORWARD, query.format, &accept)?);
     // A table of rows has nothing beside them: other days are asked for on their own.
     let beside = if media == Media::Csv { Beside::None } else { query.comparative.unwrap_or_default() };
     let asked = RollforwardAsked { currency: currency(query.currency.as_ref())?, beside };
@@ -119,6 +144,7 @@ pub async fn rollforward(
     match media {
         Media::Xlsx => super::workbook::rollforward(&app.library, report).await,
         Media::Csv => Ok(Media::Csv.answer(csv::rollforward(&report).map_err(Problem::internal)?)),
+        Media::Html => pages::rollforward(&app, report).await,
         _ => Ok(by_accept(Answer::ok(report).into_response())),
     }
 }
@@ -133,16 +159,24 @@ pub struct TrialBalanceQuery {
     known_at: Option<Timestamp>,
     /// Of issues in this currency; the functional one if absent.
     currency: Option<String>,
+    /// Instead of `Accept`.
+    #[param(inline)]
+    format: Option<PageFormat>,
 }
 
 /// The trial balance of what was posted, by account role
 #[utoipa::path(get, operation_id = "get_trial_balance", path = "/v1/entities/{entity}/trial-balance", tag = "reports", params(EntityPath, TrialBalanceQuery),
-    responses((status = 200, description = "The trial balance", body = TrialBalanceDocument)))]
+    responses((status = 200, description = "The trial balance", content((TrialBalanceDocument = "application/json"), (String = "text/html")))))]
 pub async fn trial_balance(
     State(app): State<App>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<TrialBalanceQuery>,
-) -> Result<Answer<TrialBalanceDocument>, Problem> {
+    accept: Accept,
+) -> Result<Response, Problem> {
     let (at, currency) = (not_future(query.known_at)?, currency(query.currency.as_ref())?);
-    Ok(Answer::ok(app.library.trial_balance(entity.as_str(), query.as_of.0, at, currency).await?))
+    let report = app.library.trial_balance(entity.as_str(), query.as_of.0, at, currency).await?;
+    match super::among(&[Media::Json, Media::Html], query.format, &accept)? {
+        Media::Html => pages::trial_balance(&app, report).await,
+        _ => Ok(by_accept(Answer::ok(report).into_response())),
+    }
 }

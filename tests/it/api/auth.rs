@@ -16,7 +16,7 @@ on_both_engines! {
 }
 
 /// Keeps a token as `parwright token create` does.
-async fn token(service: &Service, token: &str, entity: Option<&str>) {
+pub async fn token(service: &Service, token: &str, entity: Option<&str>) {
     let record = TokenRecord { name: token.to_owned(), role: Role::Operator, entity: entity.map(str::to_owned) };
     StoredTokens(service.store.clone()).insert(TokenHash::of(token), &record).await.expect("a token is kept");
 }

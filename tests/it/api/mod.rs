@@ -4,7 +4,7 @@ mod account_changes;
 mod account_mapping;
 mod accruals;
 mod acknowledgements;
-mod auth;
+pub mod auth;
 mod backdated;
 mod bad_input;
 mod bad_transactions;

@@ -300,7 +300,7 @@ async fn the_rollforward_shows_what_was_reversed_of_which_movement(service: Serv
     assert!(array(&report["tie_out"]).iter().all(|check| check["passed"] == json!(true)), "{report}");
     let table = service.get(&format!("{path}&format=csv")).await;
     let table = String::from_utf8(table.bytes).expect("UTF-8");
-    assert!(table.contains(",reversal,conversion,100000.00,"), "{table}");
+    assert!(table.contains(",reversal,conversion,conversion,100000.00,"), "{table}");
 }
 
 /// The conversion waits for an account that its reversal does not need, on the date that it is given.

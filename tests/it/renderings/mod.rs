@@ -85,7 +85,7 @@ async fn a_representation_is_chosen_by_accept_or_by_format(service: Service) {
     for (query, accept, media, extension) in [
         ("", "*/*", "application/json", ""),
         ("", "application/*", "application/json", ""),
-        ("", browser, "application/json", ""),
+        ("", browser, "text/html; charset=utf-8", ""),
         ("", "text/csv", csv, "csv"),
         ("", "application/xbrl-instance+xml", "application/xbrl-instance+xml", "xml"),
         ("", "application/xml", "application/xml", "xml"),
@@ -101,6 +101,7 @@ async fn a_representation_is_chosen_by_accept_or_by_format(service: Service) {
         ("?format=xbrl-gl", "application/json", "application/xbrl-instance+xml", "xml"),
         ("?format=xml", "application/json", "application/xml", "xml"),
         ("?format=xlsx", "application/json", workbook, "xlsx"),
+        ("?format=html", "application/json", "text/html; charset=utf-8", ""),
     ] {
         let answer = ask(query, accept).await;
         let said = (answer.status, answer.header("content-type"), answer.header("vary"));
@@ -115,8 +116,7 @@ async fn a_representation_is_chosen_by_accept_or_by_format(service: Service) {
         assert!(text(&refused["detail"]).contains(media), "{refused}");
     }
     let refused = ask("?format=pdf", "*/*").await.problem(400, "malformed_query");
-    let there_is =
-        "the query parameter \"format\": expected \"json\", \"csv\", \"xbrl-gl\", \"xml\" or \"xlsx\", found \"pdf\"";
+    let there_is = "the query parameter \"format\": expected \"json\", \"csv\", \"xbrl-gl\", \"xml\", \"xlsx\" or \"html\", found \"pdf\"";
     assert_eq!(text(&refused["detail"]), there_is);
     for format in ["csv", "xbrl-gl", "xlsx"] {
         let unknown = format!("/v1/journal-batches/ACME.0199a3f2-7c00-7000-8000-000000000001?format={format}");

@@ -1,0 +1,179 @@
+//! Pages in a browser: printed in landscape on A4 and on Letter no column is cut, and on a screen nothing is wider than it.
+//!
+//! The browser is Chromium without a window (Debian's package `chromium`), and what it prints is read by pdftotext (`poppler-utils`).
+//! Without one of them one line says so; with `PARWRIGHT_TEST_BROWSER=required`, as in CI, it is a failure.
+
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::sync::OnceLock;
+
+use serde_json::{Value, json};
+
+use super::document::Page;
+use crate::renderings::books::{address, kept};
+use crate::support::client::{Service, array, on, text};
+use crate::support::python::left_undone;
+
+const REQUIREMENT: &str = "PARWRIGHT_TEST_BROWSER";
+const LEFT_UNDONE: &str = "Pages were NOT printed by a browser";
+/// As it asks for no paper, the page takes what the reader has; here it is told.
+const ANY_PAPER: &str = "size: landscape;";
+/// Papers with the width of a sheet in landscape, in points.
+const PAPERS: [(&str, f64); 2] = [("A4", 841.9), ("Letter", 792.0)];
+
+/// A word of a page and where it stands, in points.
+struct Word {
+    text: String,
+    left: f64,
+    right: f64,
+}
+
+/// Whether the programs are there.
+///
+/// # Panics
+///
+/// Where one is not there and is required.
+fn is_there() -> bool {
+    static FOUND: OnceLock<Result<bool, String>> = OnceLock::new();
+    let found = FOUND.get_or_init(|| {
+        for (program, argument) in [("chromium", "--version"), ("pdftotext", "-v")] {
+            let ran = Command::new(program).arg(argument).stdin(Stdio::null()).output();
+            if let Err(error) = ran {
+                return left_undone(REQUIREMENT, LEFT_UNDONE, &format!("{program} cannot be run: {error}"))
+                    .map(|()| false);
+            }
+        }
+        Ok(true)
+    });
+    match found {
+        Ok(found) => *found,
+        Err(reason) => panic!("{reason}"),
+    }
+}
+
+fn chromium(directory: &Path, arguments: &[&str]) -> String {
+    let profile = format!("--user-data-dir={}", directory.join("profile").display());
+    // In a container there is no sandbox to be had, and what is shown is this service's own.
+    let always = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run", &profile];
+    let output = Command::new("chromium").args(always).args(arguments).stdin(Stdio::null()).output().expect("it runs");
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+/// The words of each sheet that a page is printed on, and how wide the sheets are.
+fn printed_on(paper: &str, source: &str) -> (Vec<Word>, f64) {
+    let directory = tempfile::tempdir().expect("a temporary directory");
+    let (page, sheets) = (directory.path().join("page.html"), directory.path().join("page.pdf"));
+    assert_eq!(source.matches(ANY_PAPER).count(), 1);
+    std::fs::write(&page, source.replace(ANY_PAPER, &format!("size: {paper} landscape;"))).expect("writes");
+    let to = format!("--print-to-pdf={}", sheets.display());
+    chromium(directory.path(), &["--no-pdf-header-footer", &to, &format!("file://{}", page.display())]);
+    let output = Command::new("pdftotext").arg("-bbox").arg(&sheets).arg("-").output().expect("it runs");
+    let read = String::from_utf8(output.stdout).expect("UTF-8");
+    // It names its encoding by an entity of HTML, which is none of XML.
+    let read = read.split_once("<body>").map_or("", |(_, body)| body).split("</body>").next().unwrap_or_default();
+    let document = roxmltree::Document::parse(read.trim()).expect("what pdftotext writes is XML");
+    let number = |node: roxmltree::Node<'_, '_>, name: &str| -> f64 {
+        node.attribute(name).and_then(|value| value.parse().ok()).expect("a number")
+    };
+    let mut width = 0.0;
+    let mut words = Vec::new();
+    for node in document.descendants() {
+        match node.tag_name().name() {
+            "page" => width = number(node, "width"),
+            "word" => words.push(Word {
+                text: node.text().unwrap_or_default().to_owned(),
+                left: number(node, "xMin"),
+                right: number(node, "xMax"),
+            }),
+            _ => {}
+        }
+    }
+    (words, width)
+}
+
+/// Printed, every figure of its tables is there, and nothing reaches over the margins.
+fn check(page: &Page, papers: &[(&str, f64)]) {
+    for (paper, expected) in papers {
+        let (words, width) = printed_on(paper, &page.source);
+        assert!((width - expected).abs() < 1.0, "{paper} is {width} points wide");
+        assert!(words.len() > 20, "there are words on it");
+        for word in &words {
+            // The margin is of 10 mm, which are 28 points.
+            assert!(
+                word.left >= 27.0 && word.right <= width - 27.0,
+                "{} from {} to {} of {width}",
+                word.text,
+                word.left,
+                word.right
+            );
+        }
+        let mut printed: Vec<&str> = words.iter().map(|word| word.text.as_str()).collect();
+        printed.sort_unstable();
+        let mut figures = page.texts("td.n");
+        figures.retain(|figure| !figure.is_empty());
+        figures.sort_unstable();
+        for same in figures.chunk_by(|one, next| one == next) {
+            let first = printed.partition_point(|word| *word < same[0].as_str());
+            let count = printed[first..].iter().take_while(|word| **word == same[0]).count();
+            assert!(
+                count >= same.len(),
+                "{} stands {} times in the page, and {count} times on {paper}",
+                same[0],
+                same.len()
+            );
+        }
+    }
+}
+
+/// On a screen of this width the page does not scroll sideways: what is too wide for it scrolls in itself.
+fn check_screen(page: &Page, width: u32) {
+    let directory = tempfile::tempdir().expect("a temporary directory");
+    let file = directory.path().join("page.html");
+    let measure = "<script>document.title = document.documentElement.scrollWidth + ' ' + document.documentElement.clientWidth</script></body>";
+    std::fs::write(&file, page.source.replace("</body>", measure)).expect("writes");
+    let window = format!("--window-size={width},900");
+    let shown = chromium(directory.path(), &[&window, "--dump-dom", &format!("file://{}", file.display())]);
+    let title = shown.split_once("<title>").and_then(|(_, rest)| rest.split_once("</title>")).map(|(title, _)| title);
+    let (scroll, client) = title.and_then(|title| title.split_once(' ')).expect("it measured");
+    let [scroll, client] = [scroll, client].map(|width| width.parse::<u32>().expect("a width"));
+    assert!(scroll <= client && client > width / 2, "{scroll} of {client} at {width}");
+}
+
+/// Amounts of 15 digits among them, long references, and every kind of entry.
+#[tokio::test]
+async fn no_column_is_cut_on_paper_and_no_page_is_wider_than_the_screen() {
+    if !is_there() {
+        return;
+    }
+    let service = Service::sqlite().await;
+    let books = kept(&service).await;
+    let long = json!({"reference": format!("CB-{}", "1234567890".repeat(6)), "proceeds": "970000.00"});
+    let issue = service.issue(long).await;
+    let widest = books[0]
+        .batches
+        .iter()
+        .max_by_key(|batch| array(&batch["entries"]).len() * 100 + text(&batch["totals"]["debit"]).len());
+    let largest = books[0].batches.iter().max_by_key(|batch| text(&batch["totals"]["debit"]).len());
+    let rollforward = |currency: &str| {
+        format!("/v1/entities/ACME/rollforward?from=2025-01-01&to=2027-06-30&currency={currency}&format=html")
+    };
+    let batch = |batch: Option<&Value>| format!("{}?format=html", address(batch.expect("a batch")));
+    // Letter is the narrower of the two, and so the harder one.
+    let (both, letter) = (&PAPERS[..], &PAPERS[1..]);
+    for (path, papers, screen) in [
+        (rollforward("USD"), both, Some(800)),
+        // The days before have large balances too.
+        (rollforward("KWD").replace("2025-01-01", "2026-01-01").replace("2027-06-30", "2026-12-31"), both, Some(1280)),
+        (batch(widest), letter, Some(800)),
+        (batch(largest), letter, None),
+        (format!("{}?format=html", on(&issue, "schedule")), letter, None),
+        ("/?entity=ACME".to_owned(), letter, Some(800)),
+    ] {
+        let page = Page::of(&service.get(&path).await);
+        check(&page, papers);
+        if let Some(width) = screen {
+            check_screen(&page, width);
+        }
+    }
+}
