@@ -191,7 +191,7 @@ fn checks(checks: &[TieOut]) -> Markup {
             "Checks of the total",
             &[("Check", false), ("Left", true), ("Right", true), ("Difference", true), ("Result", false)],
             checks.iter().map(|check| vec![
-                Cell::Text(&check.check),
+                Cell::Text(check.check.name()),
                 Cell::Figure(&check.left),
                 Cell::Figure(&check.right),
                 Cell::Figure(&check.difference),

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 use utoipa::ToSchema;
 
 use crate::accounting::Currency;
@@ -12,7 +12,7 @@ use crate::document::{WaiverDocument, money};
 use crate::reading::closed_rollforward::{ChangedSinceClose, View};
 use crate::reports::reasonableness::Reasonableness;
 use crate::reports::rollforward::MovementLine;
-use crate::reports::ties::Check;
+use crate::reports::ties::{Check, Equality};
 
 /// The rollforward of an entity's debt over a period, by issue and in total.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -118,11 +118,17 @@ pub struct RollforwardLine {
 /// One check.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct TieOut {
-    pub check: String,
+    #[serde(serialize_with = "name")]
+    #[schema(value_type = String)]
+    pub check: Equality,
     pub left: String,
     pub right: String,
     pub difference: String,
     pub passed: bool,
+}
+
+fn name<S: Serializer>(check: &Equality, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(check.name())
 }
 
 /// An analytical procedure on interest: no tie, but a reason to look where it is not within a twentieth.
@@ -211,7 +217,7 @@ impl TieOut {
     pub(super) fn of(check: &Check, currency: Currency) -> Result<TieOut, Refusal> {
         let difference = check.left.minus(check.right)?;
         Ok(TieOut {
-            check: check.check.to_owned(),
+            check: check.check,
             left: money(check.left, currency),
             right: money(check.right, currency),
             difference: money(difference, currency),

@@ -17,7 +17,7 @@ use crate::reading::carrying::{Valued, Walk};
 use crate::reading::{Known, ReadError};
 use crate::reports::reasonableness::Reasonableness;
 use crate::reports::rollforward::Sums;
-use crate::reports::ties::Check;
+use crate::reports::ties::{Check, Equality};
 use crate::store::{Carrying, Reader};
 
 /// What a walk through the schedules adds to a rollforward.
@@ -72,25 +72,14 @@ pub(super) async fn scheduled(
             });
         }
     }
-    let check = |check, left, right| TieOut::of(&Check { check, left, right }, currency);
+    let carrying = (explained.carrying_amount()?, scheduled.carrying_amount()?);
+    let checks = [
+        Check::of(Equality::CarryingScheduled, carrying.0, carrying.1),
+        Check::of(Equality::InterestScheduled, explained.interest_payable, scheduled.interest_payable),
+        Check::of(Equality::EquityScheduled, explained.equity_component, scheduled.equity_component),
+    ];
     Ok(Scheduled {
-        tie_out: vec![
-            check(
-                "closing + not accrued + posted later = schedule: carrying amount",
-                explained.carrying_amount()?,
-                scheduled.carrying_amount()?,
-            )?,
-            check(
-                "closing + not accrued + posted later = schedule: interest payable",
-                explained.interest_payable,
-                scheduled.interest_payable,
-            )?,
-            check(
-                "closing + not accrued + posted later = schedule: equity component",
-                explained.equity_component,
-                scheduled.equity_component,
-            )?,
-        ],
+        tie_out: checks.iter().map(|check| TieOut::of(check, currency)).collect::<Result<_, _>>()?,
         interest: InterestReasonableness { issues, total: InterestExpectation::of(&total, currency)? },
     })
 }

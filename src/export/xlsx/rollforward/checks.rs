@@ -12,6 +12,7 @@ use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 use crate::export::xlsx::cell::{Column, Held, Look, Row};
 use crate::reading::{RollforwardDocument, TieOut};
+use crate::reports::ties::{CARRYING_AMOUNT, EXPENSE, Equality, GAIN_OR_LOSS, PAID_IN_CAPITAL};
 
 /// The cell that says whether everything holds, and the name under which it can be found.
 pub(super) const OVERALL: (&str, &str) = ("Overall", "=Checks!$B$2");
@@ -180,19 +181,6 @@ fn credited(roles: &[AccountRole], at: &Rows) -> String {
     balances.collect::<Vec<_>>().join("+")
 }
 
-const DEBT: [AccountRole; 5] = [
-    AccountRole::BondsPayable,
-    AccountRole::PremiumOnBondsPayable,
-    AccountRole::DiscountOnBondsPayable,
-    AccountRole::DebtIssueCosts,
-    AccountRole::CurrentPortionOfBondsPayable,
-];
-const EXPENSES: [AccountRole; 3] =
-    [AccountRole::InterestExpense, AccountRole::DebtConversionExpense, AccountRole::LossOnAmendmentOfConversionTerms];
-const CAPITAL: [AccountRole; 3] =
-    [AccountRole::CommonStock, AccountRole::AdditionalPaidInCapital, AccountRole::TreasuryStock];
-const GAIN_LOSS: [AccountRole; 2] = [AccountRole::GainOnExtinguishment, AccountRole::LossOnExtinguishment];
-
 /// A check of the report: its sides as formulas where the workbook has what they are of.
 fn of_report(tie: &TieOut, report: &RollforwardDocument, currency: Currency, at: &Rows) -> Result<Check, Refusal> {
     let (first, last) = at.total;
@@ -218,52 +206,39 @@ fn of_report(tie: &TieOut, report: &RollforwardDocument, currency: Currency, at:
     };
     let debited = |roles: &[AccountRole]| format!("-({})", credited(roles, at));
     let by_journal = |column: Line, roles: &[AccountRole]| format!("{}+{}", column.of(first), credited(roles, at));
-    let formulas = match tie.check.as_str() {
+    let formulas = match tie.check {
         _ if report.total.len() < 2 => None,
-        "opening + movements = closing: carrying amount" => {
-            Some((before_closing(Line::Carrying), closing(Line::Carrying)))
-        }
-        "opening + movements = closing: interest payable" => {
-            Some((before_closing(Line::InterestPayable), closing(Line::InterestPayable)))
-        }
-        "opening = booked the day before: carrying amount" => Some((Line::Carrying.of(first), before(&carrying))),
-        "opening = booked the day before: interest payable" => {
-            Some((Line::InterestPayable.of(first), before(&[Event::InterestPayableAfter])))
-        }
-        "closing = booked: carrying amount" => Some((closing(Line::Carrying), booked(&carrying))),
-        "closing = booked: interest payable" => {
-            Some((closing(Line::InterestPayable), booked(&[Event::InterestPayableAfter])))
-        }
-        "closing = booked: equity component" => {
+        Equality::CarryingAcross => Some((before_closing(Line::Carrying), closing(Line::Carrying))),
+        Equality::InterestAcross => Some((before_closing(Line::InterestPayable), closing(Line::InterestPayable))),
+        Equality::CarryingBefore => Some((Line::Carrying.of(first), before(&carrying))),
+        Equality::InterestBefore => Some((Line::InterestPayable.of(first), before(&[Event::InterestPayableAfter]))),
+        Equality::CarryingBooked => Some((closing(Line::Carrying), booked(&carrying))),
+        Equality::InterestBooked => Some((closing(Line::InterestPayable), booked(&[Event::InterestPayableAfter]))),
+        Equality::EquityBooked => {
             Some((closing(Line::Equity), format!("SUM({})", Event::Equity.span(at.first, at.events))))
         }
-        "closing = trial balance: carrying amount" => {
-            Some((closing(Line::Carrying), by_journal(Line::Carrying, &DEBT)))
-        }
-        "closing = trial balance: interest payable" => {
+        Equality::CarryingByLedger => Some((closing(Line::Carrying), by_journal(Line::Carrying, &CARRYING_AMOUNT))),
+        Equality::InterestByLedger => {
             Some((closing(Line::InterestPayable), by_journal(Line::InterestPayable, &[AccountRole::InterestPayable])))
         }
-        "expense of the movements = trial balance of the period" => Some((shown(Line::Expense), debited(&EXPENSES))),
-        "coupon + amortization = trial balance of the period: interest expense" => {
+        Equality::ExpenseByLedger => Some((shown(Line::Expense), debited(&EXPENSE))),
+        Equality::InterestExpenseByLedger => {
             let left = format!("{}+{}", shown(Line::Coupon), shown(Line::Amortization));
             Some((left, debited(&[AccountRole::InterestExpense])))
         }
-        "amortization = premium, discount and issue costs amortized" => {
-            Some((amortized(Line::Amortization), amortized(Line::Carrying)))
-        }
-        "debt conversion expense = trial balance of the period" => {
+        Equality::Amortized => Some((amortized(Line::Amortization), amortized(Line::Carrying))),
+        Equality::ConversionExpenseByLedger => {
             Some((shown(Line::ConversionExpense), debited(&[AccountRole::DebtConversionExpense])))
         }
-        "gain or loss = trial balance of the period" => Some((shown(Line::GainLoss), credited(&GAIN_LOSS, at))),
-        "common stock = trial balance of the period" => {
-            Some((shown(Line::CommonStock), credited(&[AccountRole::CommonStock], at)))
-        }
-        "paid-in capital = trial balance of the period" => Some((shown(Line::Capital), credited(&CAPITAL, at))),
-        _ => None,
+        Equality::GainOrLossByLedger => Some((shown(Line::GainLoss), credited(&GAIN_OR_LOSS, at))),
+        Equality::CommonStockByLedger => Some((shown(Line::CommonStock), credited(&[AccountRole::CommonStock], at))),
+        Equality::PaidInCapitalByLedger => Some((shown(Line::Capital), credited(&PAID_IN_CAPITAL, at))),
+        // The workbook has no schedule of what is posted later.
+        Equality::CarryingScheduled | Equality::InterestScheduled | Equality::EquityScheduled => None,
     };
     let (left, right) = formulas.map_or((None, None), |(left, right)| (Some(left), Some(right)));
     Ok(Check {
-        name: tie.check.clone(),
+        name: tie.check.name().to_owned(),
         figure: "",
         left: (left, amount(&tie.left, currency)?),
         right: (right, amount(&tie.right, currency)?),
@@ -371,8 +346,7 @@ pub(super) fn notes(report: &RollforwardDocument, currency: Currency) -> Result<
         rows.extend([Row::default(), heading("Waived when the period was closed")]);
         for waiver in waivers {
             let mut row = Row::default();
-            let expected = serde_json::to_value(waiver.expected).unwrap_or_default();
-            let expected = expected.as_str().unwrap_or_default();
+            let expected = waiver.expected.name();
             row.text(Tie::Check, format!("{expected} of {}: {} ({})", waiver.date, waiver.reason, waiver.name));
             row.text(Tie::Figure, waiver.bond_issue.clone());
             rows.push(row);
