@@ -3,7 +3,7 @@
 use rust_decimal::Decimal;
 
 use super::columns::Event;
-use crate::accounting::journal::AccountRole;
+use crate::accounting::journal::{AccountRole, MovementKind};
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 use crate::reading::EntryBooks;
@@ -35,21 +35,12 @@ pub(super) struct Moved {
 }
 
 impl Moved {
-    /// Read off an entry's row, and off its lines where the row has several roles in one.
+    /// Read off an entry's row; what no component is of, off its lines.
     pub fn of(entry: &EntryBooks) -> Result<Moved, Refusal> {
         let (row, minor) = (&entry.row, Amount::from_minor);
-        // Debt within debt, and income and expense closed to retained earnings, are what they were.
-        let moves_nothing =
-            [AccountRole::CurrentPortionOfBondsPayable, AccountRole::RetainedEarnings].map(AccountRole::name);
-        let is_within = entry.lines.iter().any(|line| moves_nothing.contains(&line.role.as_str()));
-        let credited = |roles: &[AccountRole]| {
-            let of_roles = entry.lines.iter().filter(|line| roles.iter().any(|role| role.name() == line.role));
-            let debits = Amount::total(of_roles.map(|line| line.amount))?;
-            if is_within { Ok(Amount::ZERO) } else { debits.negated() }
-        };
-        let conversion = credited(&[AccountRole::DebtConversionExpense])?.negated()?;
-        let amendment = credited(&[AccountRole::LossOnAmendmentOfConversionTerms])?.negated()?;
-        let coupon = minor(row.coupon_interest);
+        let [coupon, conversion, amendment] =
+            [row.coupon_interest, row.debt_conversion_expense, row.loss_on_amendment].map(minor);
+        let [common_stock, treasury_stock] = [row.common_stock, row.treasury_stock].map(minor);
         let amounts = MOVED.map(|column| match column {
             Event::Principal => Ok(minor(row.principal)),
             Event::PremiumDiscount => Ok(minor(row.premium_discount)),
@@ -63,10 +54,10 @@ impl Moved {
             Event::AmendmentLoss => Ok(amendment),
             Event::GainLoss => Ok(minor(row.gain_loss)),
             Event::Cash => Ok(minor(row.cash)),
-            Event::CommonStock => credited(&[AccountRole::CommonStock]),
-            Event::TreasuryStock => credited(&[AccountRole::TreasuryStock]),
-            Event::PaidIn => credited(&[AccountRole::AdditionalPaidInCapital]),
-            _ => credited(&[AccountRole::AccruedInducement, AccountRole::OpeningBalanceClearing]),
+            Event::CommonStock => Ok(common_stock),
+            Event::TreasuryStock => Ok(treasury_stock),
+            Event::PaidIn => minor(row.paid_in_capital).minus(common_stock)?.minus(treasury_stock),
+            _ => of_other_accounts(entry),
         });
         let mut all = [Amount::ZERO; MOVED.len()];
         for (place, amount) in all.iter_mut().zip(amounts) {
@@ -92,7 +83,7 @@ impl Moved {
 
     /// Whether the entry is of a kind that the workbook has the rules of.
     pub fn is_by_rule(&self, entry: &EntryBooks) -> bool {
-        let is_own = crate::accounting::journal::MovementKind::from_name(&entry.row.movement).is_some();
+        let is_own = MovementKind::from_name(&entry.row.movement).is_some();
         let kinds = [
             "issuance",
             "opening_balance",
@@ -105,4 +96,11 @@ impl Moved {
         ];
         is_own && kinds.contains(&entry.row.kind.as_str())
     }
+}
+
+/// What is credited to roles that are no component of the debt, of income or of equity.
+fn of_other_accounts(entry: &EntryBooks) -> Result<Amount, Refusal> {
+    let roles = [AccountRole::AccruedInducement, AccountRole::OpeningBalanceClearing].map(AccountRole::name);
+    let lines = entry.lines.iter().filter(|line| roles.contains(&line.role.as_str()));
+    Amount::total(lines.map(|line| line.amount))?.negated()
 }
