@@ -5,7 +5,8 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::{App, PageFormat, not_future, now, pages};
+use super::formats::{PageFormat, media};
+use super::{App, not_future, now, pages};
 use crate::auth::Principal;
 use crate::document::{BondIssueAnswer, BondIssueDocument};
 use crate::http::accept::{Accept, Media, by_accept};
@@ -128,7 +129,7 @@ pub async fn schedule(
 ) -> Result<Response, Problem> {
     let outstanding = query.principal == PrincipalOf::Outstanding;
     let schedule = app.library.schedule(id.entity(), &id.to_string(), outstanding).await?;
-    match super::among(&[Media::Json, Media::Html], query.format, &accept)? {
+    match media(query.format, &accept)? {
         Media::Html => pages::schedule(&app, &id, schedule).await,
         _ => Ok(by_accept(Answer::ok(schedule).into_response())),
     }

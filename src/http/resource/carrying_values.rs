@@ -5,7 +5,7 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 
-use super::reports::{REPRESENTATIONS, ReportFormat};
+use super::formats::{ReportFormat, media};
 use super::{App, currency, not_future, pages};
 use crate::document::CarryingValueDocument;
 use crate::export::csv;
@@ -97,7 +97,7 @@ pub async fn all(
         app.library.carrying_values(entity.as_str(), query.as_of.0, known, query.basis, currency, page).await?;
     let known_at = known.timestamp().ok_or_else(|| Problem::internal("no time"))?;
     values.next_cursor = next.map(|position| Cursor { position, known_at }.write(&path, &filters)).transpose()?;
-    match super::among(&REPRESENTATIONS, query.format, &accept)? {
+    match media(query.format, &accept)? {
         Media::Html => pages::carrying_values(&app, values, filters.currency, query.limit.get()).await,
         Media::Csv => Ok(Media::Csv.answer(csv::carrying_values(&values).map_err(Problem::internal)?)),
         _ => {

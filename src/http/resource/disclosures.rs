@@ -9,7 +9,8 @@ use serde::Deserialize;
 use utoipa::IntoParams;
 
 use super::earnings_per_share::positive;
-use super::{App, Format, currency, malformed, not_future};
+use super::formats::{Format, media};
+use super::{App, currency, malformed, not_future};
 use crate::export::figures;
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
@@ -76,7 +77,7 @@ pub async fn get(
     Query(query): Query<DisclosuresQuery>,
     accept: Accept,
 ) -> Result<Response, Problem> {
-    let media = super::media(query.format, &accept)?;
+    let media = media(query.format, &accept)?;
     if query.as_of.0 < query.period_from.0 {
         return Err(malformed("as_of", format!("{} is before period_from {}", query.as_of, query.period_from)));
     }

@@ -7,6 +7,7 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
+use super::formats::{BatchFormat, media};
 use super::layouts::{self, chosen};
 use super::{App, pages};
 use crate::auth::Principal;
@@ -22,36 +23,6 @@ use crate::http::pieces::Pieces;
 use crate::http::problem::Problem;
 use crate::http::query::Query;
 use crate::store::BatchFilter;
-
-/// In which representation a batch is wanted, where `Accept` cannot say it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum BatchFormat {
-    Json,
-    Csv,
-    /// XBRL Global Ledger, Recommendation 2015-03-25, palette case-c-b-m.
-    XbrlGl,
-    /// The same, as `application/xml`.
-    Xml,
-    Xlsx,
-    /// A page for people.
-    Html,
-}
-
-impl From<BatchFormat> for Media {
-    fn from(format: BatchFormat) -> Media {
-        match format {
-            BatchFormat::Json => Media::Json,
-            BatchFormat::Csv => Media::Csv,
-            BatchFormat::XbrlGl => Media::XbrlGl,
-            BatchFormat::Xml => Media::Xml,
-            BatchFormat::Xlsx => Media::Xlsx,
-            BatchFormat::Html => Media::Html,
-        }
-    }
-}
-
-const REPRESENTATIONS: [Media; 6] = [Media::Json, Media::Csv, Media::XbrlGl, Media::Xml, Media::Xlsx, Media::Html];
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -87,7 +58,7 @@ pub async fn get(
     Query(query): Query<GetQuery>,
     accept: Accept,
 ) -> Result<Response, Problem> {
-    let media = super::among(&REPRESENTATIONS, query.format, &accept)?;
+    let media = media(query.format, &accept)?;
     let batch = app.library.journal_batch(id.entity(), &id.to_string()).await?;
     let layout = chosen(&app, id.entity(), query.layout.as_deref(), media).await?;
     match media {

@@ -8,8 +8,9 @@ use futures_util::stream;
 use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 
+use super::formats::{Format, media};
 use super::layouts::chosen;
-use super::{App, Format, currency, malformed};
+use super::{App, currency, malformed};
 use crate::document::Layout;
 use crate::export::layout;
 use crate::http::accept::{Accept, Media, by_accept};
@@ -65,7 +66,7 @@ pub async fn list(
     Query(query): Query<LinesQuery>,
     accept: Accept,
 ) -> Result<Response, Problem> {
-    let (entity, media) = (entity.as_str(), super::media(query.format, &accept)?);
+    let (entity, media) = (entity.as_str(), media(query.format, &accept)?);
     if query.to.0 < query.from.0 {
         return Err(malformed("to", format!("{} is before from {}", query.to, query.from)));
     }

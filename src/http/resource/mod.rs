@@ -9,6 +9,7 @@ mod destinations;
 mod disclosures;
 mod earnings_per_share;
 mod entities;
+mod formats;
 mod imports;
 mod journal_batches;
 mod journal_lines;
@@ -27,12 +28,9 @@ mod workbook;
 use axum::Extension;
 use axum::http::StatusCode;
 use axum::response::Response;
-use serde::Deserialize;
-use utoipa::ToSchema;
 use utoipa_axum::router::{OpenApiRouter, UtoipaMethodRouterExt};
 use utoipa_axum::routes;
 
-use super::accept::{Accept, Media};
 use super::body::{BodyLimit, Fingerprint};
 use super::etag;
 use super::extract::{Caller, IfMatch, Recording};
@@ -189,48 +187,4 @@ fn currency(code: Option<&String>) -> Result<Option<Currency>, Problem> {
 
 fn malformed(parameter: &str, why: impl std::fmt::Display) -> Problem {
     Problem::new(problem::MALFORMED_QUERY, format!("the query parameter \"{parameter}\": {why}"))
-}
-
-/// In which representation a table is wanted, where `Accept` cannot say it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Format {
-    Json,
-    Csv,
-}
-
-impl From<Format> for Media {
-    fn from(format: Format) -> Media {
-        match format {
-            Format::Json => Media::Json,
-            Format::Csv => Media::Csv,
-        }
-    }
-}
-
-/// In which representation a report for people is wanted, where `Accept` cannot say it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum PageFormat {
-    Json,
-    Html,
-}
-
-impl From<PageFormat> for Media {
-    fn from(format: PageFormat) -> Media {
-        match format {
-            PageFormat::Json => Media::Json,
-            PageFormat::Html => Media::Html,
-        }
-    }
-}
-
-/// The representation of a table that `format` names, else the one that `Accept` likes best.
-fn media(format: Option<Format>, accept: &Accept) -> Result<Media, Problem> {
-    among(&[Media::Json, Media::Csv], format, accept)
-}
-
-/// The representation that `format` names, else the one of these that `Accept` likes best.
-fn among(offers: &[Media], format: Option<impl Into<Media>>, accept: &Accept) -> Result<Media, Problem> {
-    format.map_or_else(|| accept.choose(offers), |format| Ok(format.into()))
 }

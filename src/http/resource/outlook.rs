@@ -5,8 +5,9 @@ use std::str::FromStr;
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use utoipa::IntoParams;
 
+use super::formats::{CalendarFormat, media};
 use super::{App, currency, not_future};
 use crate::export::icalendar;
 use crate::http::accept::{Accept, Media, by_accept};
@@ -112,23 +113,6 @@ pub(super) fn check_range(from: DateString, to: DateString) -> Result<(), Proble
     Ok(())
 }
 
-/// In which representation a calendar is wanted, where `Accept` cannot say it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum CalendarFormat {
-    Json,
-    Ics,
-}
-
-impl From<CalendarFormat> for Media {
-    fn from(format: CalendarFormat) -> Media {
-        match format {
-            CalendarFormat::Json => Media::Json,
-            CalendarFormat::Ics => Media::Calendar,
-        }
-    }
-}
-
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct CalendarQuery {
@@ -159,7 +143,7 @@ pub async fn calendar(
     let known = app.library.known(entity.as_str(), not_future(query.known_at)?).await?;
     let currency = currency(query.currency.as_ref())?;
     let found = app.library.calendar(entity.as_str(), (query.from.0, query.to.0), known, currency).await?;
-    match super::among(&[Media::Json, Media::Calendar], query.format, &accept)? {
+    match media(query.format, &accept)? {
         Media::Calendar => Ok(Media::Calendar.answer(icalendar::calendar(&found).map_err(Problem::internal)?)),
         _ => Ok(by_accept(Answer::ok(found).into_response())),
     }

@@ -4,9 +4,10 @@ use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use jiff::civil::Date;
 use serde::Deserialize;
-use utoipa::{IntoParams, ToSchema};
+use utoipa::IntoParams;
 
-use super::{App, PageFormat, currency, malformed, not_future, pages};
+use super::formats::{PageFormat, RollforwardFormat, media};
+use super::{App, currency, malformed, not_future, pages};
 use crate::export::csv;
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
@@ -17,29 +18,6 @@ use crate::http::problem::Problem;
 use crate::http::query::Query;
 use crate::http::wire::{DateString, Timestamp};
 use crate::reading::{Beside, RollforwardAsked, RollforwardDocument, TrialBalanceDocument, View};
-
-/// In which representation a table for people is wanted, where `Accept` cannot say it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum ReportFormat {
-    Json,
-    Csv,
-    /// A page for people.
-    Html,
-}
-
-impl From<ReportFormat> for Media {
-    fn from(format: ReportFormat) -> Media {
-        match format {
-            ReportFormat::Json => Media::Json,
-            ReportFormat::Csv => Media::Csv,
-            ReportFormat::Html => Media::Html,
-        }
-    }
-}
-
-/// In which such a table can be had.
-pub const REPRESENTATIONS: [Media; 3] = [Media::Json, Media::Csv, Media::Html];
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -66,29 +44,6 @@ pub struct RollforwardQuery {
     #[param(inline)]
     format: Option<RollforwardFormat>,
 }
-
-/// In which representation a rollforward is wanted, where `Accept` cannot say it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum RollforwardFormat {
-    Json,
-    Csv,
-    Xlsx,
-    Html,
-}
-
-impl From<RollforwardFormat> for Media {
-    fn from(format: RollforwardFormat) -> Media {
-        match format {
-            RollforwardFormat::Json => Media::Json,
-            RollforwardFormat::Csv => Media::Csv,
-            RollforwardFormat::Xlsx => Media::Xlsx,
-            RollforwardFormat::Html => Media::Html,
-        }
-    }
-}
-
-const OF_ROLLFORWARD: [Media; 4] = [Media::Json, Media::Csv, Media::Html, Media::Xlsx];
 
 /// What a rollforward is asked of.
 enum Asked<'q> {
@@ -133,7 +88,7 @@ pub async fn rollforward(
     Query(query): Query<RollforwardQuery>,
     accept: Accept,
 ) -> Result<Response, Problem> {
-    let (at, media) = (not_future(query.known_at)?, super::among(&OF_ROLLFORWARD, query.format, &accept)?);
+    let (at, media) = (not_future(query.known_at)?, media(query.format, &accept)?);
     // A table of rows has nothing beside them: other days are asked for on their own.
     let beside = if media == Media::Csv { Beside::None } else { query.comparative.unwrap_or_default() };
     let asked = RollforwardAsked { currency: currency(query.currency.as_ref())?, beside };
@@ -175,7 +130,7 @@ pub async fn trial_balance(
 ) -> Result<Response, Problem> {
     let (at, currency) = (not_future(query.known_at)?, currency(query.currency.as_ref())?);
     let report = app.library.trial_balance(entity.as_str(), query.as_of.0, at, currency).await?;
-    match super::among(&[Media::Json, Media::Html], query.format, &accept)? {
+    match media(query.format, &accept)? {
         Media::Html => pages::trial_balance(&app, report).await,
         _ => Ok(by_accept(Answer::ok(report).into_response())),
     }

@@ -5,8 +5,9 @@ use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use utoipa::IntoParams;
 
+use super::App;
+use super::formats::{Format, media};
 use super::layouts::{chosen, file};
-use super::{App, Format};
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
@@ -39,7 +40,7 @@ pub async fn list(
     Query(query): Query<SampleQuery>,
     accept: Accept,
 ) -> Result<Response, Problem> {
-    let media = super::media(query.format, &accept)?;
+    let media = media(query.format, &accept)?;
     let layout = chosen(&app, entity.as_str(), query.layout.as_deref(), media).await?;
     let today = jiff::tz::Offset::UTC.to_datetime(jiff::Timestamp::now()).date();
     let samples = app.recorder.sample_batches(entity.as_str(), today).await?;
