@@ -1,6 +1,6 @@
 //! Sums for reports. They are added up by the database, exactly: an overflow is an error, never a wrapped number.
 
-use crate::store::cells::cells;
+use crate::store::cells::{FromCells, cells};
 use crate::store::error::StoreError;
 use crate::store::read::Text;
 use crate::store::reader::{Arg, Reader};
@@ -158,11 +158,19 @@ fn sums([shares, fraction]: [&str; 2]) -> String {
 /// A text for SQLite and one for PostgreSQL, which differ in how they add up shares.
 type Texts = LazyLock<[String; 2]>;
 
+/// What is posted in a period, as known at a sequence.
+const POSTED: &str = "e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4";
+
+/// The arguments of that, and a currency.
+fn posted<'a>(entity: &'a str, (from, to): (&'a str, &'a str), known: i64, currency: &'a str) -> [Arg<'a>; 5] {
+    [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)]
+}
+
 static MOVEMENTS: Texts = Texts::new(|| {
     SHARES.map(|shares| {
         format!(
             "select e.bond_issue, e.movement, {} from entry e join bond_issue i on i.entity = e.entity and i.id = e.bond_issue \
-             where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4 and i.currency = $5 \
+             where {POSTED} and i.currency = $5 \
              group by e.bond_issue, e.movement order by e.bond_issue, e.movement",
             sums(shares)
         )
@@ -201,8 +209,7 @@ static POSTED_LATE: Texts = Texts::new(|| {
         format!(
             "select b.number, e.bond_issue, e.event, e.kind, e.effective_date, e.posting_date, {} from entry e \
              join batch b on b.entity = e.entity and b.id = e.batch \
-             where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.effective_date < $2 \
-             and e.posting_date > e.effective_date and e.sequence <= $4 and b.currency = $5 \
+             where {POSTED} and e.effective_date < $2 and e.posting_date > e.effective_date and b.currency = $5 \
              group by e.bond_issue, e.effective_date, e.posting_date, b.sequence, b.ordinal, b.number, e.event, e.kind \
              order by e.bond_issue, e.effective_date, e.posting_date, b.sequence, b.ordinal, e.event, e.kind",
             sums(shares)
@@ -215,7 +222,7 @@ static BATCHES_OF_MOVEMENTS: Texts = Texts::new(|| {
     ["group_concat(distinct b.number)", "string_agg(distinct b.number, ',')"].map(|numbers| {
         format!(
             "select e.bond_issue, e.movement, {numbers} from entry e join batch b on b.entity = e.entity and b.id = e.batch \
-             where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4 and b.currency = $5 \
+             where {POSTED} and b.currency = $5 \
              group by e.bond_issue, e.movement"
         )
     })
@@ -238,53 +245,58 @@ static MOVED_SINCE: Texts = Texts::new(|| {
 
 /// Lines hold roles and signed amounts, debits positive; the batch has the posting date and the currency. Events that share a batch are
 /// known one after the other, by the sequences of their entries.
-const TRIAL_BALANCE: &str = "select l.account_role, \
-    cast(sum(case when l.amount > 0 then l.amount else 0 end) as bigint), \
-    cast(sum(case when l.amount < 0 then -l.amount else 0 end) as bigint) \
-    from batch b join entry e on e.entity = b.entity and e.batch = b.id \
-    join line l on l.entity = e.entity and l.batch = e.batch and l.entry = e.entry \
-    where b.entity = $1 and b.posting_date <= $2 and e.sequence <= $3 and b.currency = $4 \
-    group by l.account_role order by l.account_role";
+fn trial_balance(condition: &str) -> String {
+    format!(
+        "select l.account_role, \
+         cast(sum(case when l.amount > 0 then l.amount else 0 end) as bigint), \
+         cast(sum(case when l.amount < 0 then -l.amount else 0 end) as bigint) \
+         from batch b join entry e on e.entity = b.entity and e.batch = b.id \
+         join line l on l.entity = e.entity and l.batch = e.batch and l.entry = e.entry \
+         where b.entity = $1 and b.posting_date <= $2 and e.sequence <= $3 and b.currency = $4 {condition} \
+         group by l.account_role order by l.account_role"
+    )
+}
 
-const CARRYING_CHANGES: &str = "select e.bond_issue, e.effective_date, \
-    cast(sum(e.principal + e.premium_discount + e.issue_costs) as bigint) \
-    from entry e join bond_issue i on i.entity = e.entity and i.id = e.bond_issue \
-    where e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4 and i.currency = $5 \
-    group by e.bond_issue, e.effective_date order by e.bond_issue, e.effective_date";
-
+static TRIAL_BALANCE: Text = Text::new(|| trial_balance(""));
 /// Without what closed years to retained earnings, and what took that back.
-static BEFORE_CLOSING: Text = Text::new(|| {
-    TRIAL_BALANCE.replace(
-        "group by l.account_role",
-        "and e.movement not in ('year_end_closing', 'reversal of year_end_closing') group by l.account_role",
+static BEFORE_CLOSING: Text =
+    Text::new(|| trial_balance("and e.movement not in ('year_end_closing', 'reversal of year_end_closing')"));
+
+static CARRYING_CHANGES: Text = Text::new(|| {
+    format!(
+        "select e.bond_issue, e.effective_date, cast(sum(e.principal + e.premium_discount + e.issue_costs) as bigint) \
+         from entry e join bond_issue i on i.entity = e.entity and i.id = e.bond_issue where {POSTED} and i.currency = $5 \
+         group by e.bond_issue, e.effective_date order by e.bond_issue, e.effective_date"
     )
 });
 
 impl Reader<'_> {
+    async fn either<R: FromCells>(&mut self, texts: &'static Texts, args: &[Arg<'_>]) -> Result<Vec<R>, StoreError> {
+        let [sqlite, postgres] = &**texts;
+        let text = self.pick(sqlite, postgres);
+        self.all(text, args).await
+    }
+
     /// What the carrying amounts changed by, of what is posted in a period, by issue and effective date, in that order.
     pub async fn carrying_changes(
         &mut self,
         entity: &str,
-        (from, to): (&str, &str),
+        period: (&str, &str),
         known: i64,
         currency: &str,
     ) -> Result<Vec<CarryingChange>, StoreError> {
-        let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)];
-        self.all(CARRYING_CHANGES, &args).await
+        self.all(&CARRYING_CHANGES, &posted(entity, period, known, currency)).await
     }
 
     /// What moved in a period by posting date, both ends included: sums by issue and movement, in that order.
     pub async fn movements(
         &mut self,
         entity: &str,
-        (from, to): (&str, &str),
+        period: (&str, &str),
         known: i64,
         currency: &str,
     ) -> Result<Vec<Movement>, StoreError> {
-        let [sqlite, postgres] = &*MOVEMENTS;
-        let text = self.pick(sqlite, postgres);
-        let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)];
-        self.all(text, &args).await
+        self.either(&MOVEMENTS, &posted(entity, period, known, currency)).await
     }
 
     /// What moved before a posting date: sums by issue. It reads every entry before that date, and so proves the booked
@@ -296,23 +308,18 @@ impl Reader<'_> {
         known: i64,
         currency: &str,
     ) -> Result<Vec<Movement>, StoreError> {
-        let [sqlite, postgres] = &*OPENING;
-        let text = self.pick(sqlite, postgres);
-        self.all(text, &[Arg::Text(entity), Arg::Text(before), Arg::Int(known), Arg::Text(currency)]).await
+        self.either(&OPENING, &[Arg::Text(entity), Arg::Text(before), Arg::Int(known), Arg::Text(currency)]).await
     }
 
     /// The batches that take part in the movements of a period, by issue and movement, in no order.
     pub async fn batches_of_movements(
         &mut self,
         entity: &str,
-        (from, to): (&str, &str),
+        period: (&str, &str),
         known: i64,
         currency: &str,
     ) -> Result<Vec<BatchesOfMovement>, StoreError> {
-        let [sqlite, postgres] = &*BATCHES_OF_MOVEMENTS;
-        let text = self.pick(sqlite, postgres);
-        let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)];
-        self.all(text, &args).await
+        self.either(&BATCHES_OF_MOVEMENTS, &posted(entity, period, known, currency)).await
     }
 
     /// What batches recorded after the sequence `since` moved that is effective in a period or posted in it, in order.
@@ -323,25 +330,20 @@ impl Reader<'_> {
         (since, known): (i64, i64),
         currency: &str,
     ) -> Result<Vec<MovedByBatch>, StoreError> {
-        let [sqlite, postgres] = &*MOVED_SINCE;
-        let text = self.pick(sqlite, postgres);
         let args =
             [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(since), Arg::Int(known), Arg::Text(currency)];
-        self.all(text, &args).await
+        self.either(&MOVED_SINCE, &args).await
     }
 
     /// What batches posted in a period moved that is effective before it, by issue and dates.
     pub async fn posted_late(
         &mut self,
         entity: &str,
-        (from, to): (&str, &str),
+        period: (&str, &str),
         known: i64,
         currency: &str,
     ) -> Result<Vec<MovedByBatch>, StoreError> {
-        let [sqlite, postgres] = &*POSTED_LATE;
-        let text = self.pick(sqlite, postgres);
-        let args = [Arg::Text(entity), Arg::Text(from), Arg::Text(to), Arg::Int(known), Arg::Text(currency)];
-        self.all(text, &args).await
+        self.either(&POSTED_LATE, &posted(entity, period, known, currency)).await
     }
 
     /// What is effective by `as_of` but posted after it, by event and dates; of one issue, or of all.
@@ -354,9 +356,7 @@ impl Reader<'_> {
     ) -> Result<Vec<OutOfPeriod>, StoreError> {
         let mut args = vec![Arg::Text(entity), Arg::Text(as_of), Arg::Int(known)];
         args.extend(bond_issue.map(Arg::Text));
-        let [sqlite, postgres] = if bond_issue.is_some() { &*OUT_OF_PERIOD_OF } else { &*OUT_OF_PERIOD };
-        let text = self.pick(sqlite, postgres);
-        self.all(text, &args).await
+        self.either(if bond_issue.is_some() { &OUT_OF_PERIOD_OF } else { &OUT_OF_PERIOD }, &args).await
     }
 
     /// Debits and credits by account role of all batches posted by `as_of`, as known at `known`.
@@ -367,7 +367,7 @@ impl Reader<'_> {
         known: i64,
         currency: &str,
     ) -> Result<Vec<Side>, StoreError> {
-        self.all(TRIAL_BALANCE, &[Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(currency)]).await
+        self.all(&TRIAL_BALANCE, &[Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(currency)]).await
     }
 
     /// The same without closing entries: of income and expense, what was posted to them.
