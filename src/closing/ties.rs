@@ -6,7 +6,7 @@ use crate::accounting::money::Amount;
 use crate::accounting::position::Components;
 use crate::document::{InTheWay, money};
 use crate::posting::RecordError;
-use crate::reading::Rolled;
+use crate::reading::{Rolled, Scope};
 use crate::reports::carrying_value::CarryingValue;
 use crate::store::Reader;
 
@@ -75,8 +75,9 @@ pub(super) async fn rollforwards(
     for code in reader.currencies(closing.entity, closing.known).await? {
         let unknown = || RecordError::corrupt("currency", "a code that is not in ISO 4217");
         let currency = Currency::from_code(&code).ok_or_else(unknown)?;
-        let period = (closing.from(), closing.through);
-        let rolled = Rolled::read(closing.entity, period, closing.known, currency, reader).await?;
+        let days = (closing.from(), closing.through);
+        let scope = Scope { entity: closing.entity, days, known: closing.known, currency };
+        let rolled = Rolled::read(&scope, reader).await?;
         for (id, rolled_issue) in &rolled.issues {
             let issue = Issue { id, reference: &rolled_issue.reference, currency };
             let lines = rolled.lines_of(id)?;

@@ -47,11 +47,11 @@ pub use issue_books::{BooksRead, EntryBooks, IssueBooks, LineBooks, OpeningBooks
 pub use issues::{EventRecord, ScheduleDocument, ScheduleRowDocument};
 pub use journal_lines::{JournalLines, LinePlace, LinesAsked};
 pub use life::{Life, LifePoint};
-pub(crate) use rollforward::Rolled;
 pub use rollforward::{
     Beside, ComparativeRollforward, InterestExpectation, InterestReasonableness, IssueInterest, IssueRollforward,
     RollforwardAsked, RollforwardDocument, RollforwardLine, TieOut,
 };
+pub(crate) use rollforward::{Rolled, Scope};
 pub use trial_balance::{TrialBalanceDocument, TrialBalanceRow};
 
 /// Why something could not be read.

@@ -23,8 +23,8 @@ pub use document::{
     ComparativeRollforward, InterestExpectation, InterestReasonableness, IssueInterest, IssueRollforward,
     RollforwardDocument, RollforwardLine, TieOut,
 };
-pub(crate) use rolled::Rolled;
 pub(super) use rolled::by_issue;
+pub(crate) use rolled::{Rolled, Scope};
 
 /// Which days stand beside those of the report.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, ToSchema)]
@@ -79,9 +79,10 @@ pub(super) async fn report(
     calendar: &FiscalCalendar,
     reader: &mut Reader<'_>,
 ) -> Result<RollforwardDocument, ReadError> {
-    let rolled = Rolled::read(entity, (from, to), known.sequence, currency, reader).await?;
-    let shown = Shown::of(entity, (from, to), known, currency, &rolled, reader).await?;
-    let scheduled = schedule::scheduled(entity, (from, to), known, currency, &rolled, reader).await?;
+    let scope = Scope { entity, days: (from, to), known: known.sequence, currency };
+    let rolled = Rolled::read(&scope, reader).await?;
+    let shown = Shown::of(&scope, &rolled, reader).await?;
+    let scheduled = schedule::scheduled(&scope, &rolled, reader).await?;
     drop(rolled);
     let beside = match beside {
         Beside::PriorYear => Some(Comparative::PriorYear),
@@ -90,9 +91,9 @@ pub(super) async fn report(
     };
     let comparative = match beside.and_then(|beside| calendar.compared((from, to), beside)) {
         Some((from, to)) => {
-            let rolled = Rolled::read(entity, (from, to), known.sequence, currency, reader).await?;
-            let Shown { issues, total, tie_out } =
-                Shown::of(entity, (from, to), known, currency, &rolled, reader).await?;
+            let scope = Scope { days: (from, to), ..scope };
+            let rolled = Rolled::read(&scope, reader).await?;
+            let Shown { issues, total, tie_out } = Shown::of(&scope, &rolled, reader).await?;
             Some(ComparativeRollforward { from: from.to_string(), to: to.to_string(), issues, total, tie_out })
         }
         None => None,
@@ -126,16 +127,8 @@ struct Shown {
 }
 
 impl Shown {
-    async fn of(
-        entity: &str,
-        (from, to): (Date, Date),
-        known: Known,
-        currency: Currency,
-        rolled: &Rolled,
-        reader: &mut Reader<'_>,
-    ) -> Result<Shown, ReadError> {
-        let days = (from.to_string(), to.to_string());
-        let batches = batches(reader, entity, (&days.0, &days.1), known.sequence, currency).await?;
+    async fn of(scope: &Scope<'_>, rolled: &Rolled, reader: &mut Reader<'_>) -> Result<Shown, ReadError> {
+        let (batches, currency) = (batches(scope, reader).await?, scope.currency);
         let mut issues = Vec::new();
         for (id, issue) in &rolled.issues {
             let of = |stored: &str| batches.get(&(id.clone(), stored.to_owned())).cloned().unwrap_or_default();
@@ -156,14 +149,10 @@ impl Shown {
 
 type Batches = HashMap<(String, String), Arc<[String]>>;
 
-async fn batches(
-    reader: &mut Reader<'_>,
-    entity: &str,
-    period: (&str, &str),
-    known: i64,
-    currency: Currency,
-) -> Result<Batches, ReadError> {
-    let found = reader.batches_of_movements(entity, period, known, currency.code()).await?;
+async fn batches(scope: &Scope<'_>, reader: &mut Reader<'_>) -> Result<Batches, ReadError> {
+    let Scope { entity, days: (from, to), known, currency } = *scope;
+    let (first, last) = (from.to_string(), to.to_string());
+    let found = reader.batches_of_movements(entity, (&first, &last), known, currency.code()).await?;
     let mut shared: HashMap<String, Arc<[String]>> = HashMap::new();
     let mut sorted = |numbers: String| {
         let list = shared.entry(numbers).or_insert_with_key(|numbers| {

@@ -20,6 +20,17 @@ const PAGE: i64 = 1_000;
 /// The movements of each issue by id.
 type Movements = BTreeMap<String, Vec<(String, Sums)>>;
 
+/// Of which entity, days, knowledge and currency a rollforward is.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Scope<'a> {
+    pub entity: &'a str,
+    /// The first and the last.
+    pub days: (Date, Date),
+    /// The last command that is known.
+    pub known: i64,
+    pub currency: Currency,
+}
+
 /// What a rollforward is made of.
 pub(crate) struct Rolled {
     /// The issues that there are, by id.
@@ -39,21 +50,16 @@ pub(crate) struct RolledIssue {
 
 impl Rolled {
     /// Reads the figures of a period by posting date.
-    pub async fn read(
-        entity: &str,
-        (from, to): (Date, Date),
-        known: i64,
-        currency: Currency,
-        reader: &mut Reader<'_>,
-    ) -> Result<Rolled, ReadError> {
-        let (first, last) = (from.to_string(), to.to_string());
-        let opening = by_issue(&reader.opening(entity, &first, known, currency.code()).await?)?;
-        let movements = by_issue(&reader.movements(entity, (&first, &last), known, currency.code()).await?)?;
+    pub async fn read(scope: &Scope<'_>, reader: &mut Reader<'_>) -> Result<Rolled, ReadError> {
+        let Scope { entity, days: (from, to), known, currency } = *scope;
+        let (first, last, code) = (from.to_string(), to.to_string(), currency.code());
+        let opening = by_issue(&reader.opening(entity, &first, known, code).await?)?;
+        let movements = by_issue(&reader.movements(entity, (&first, &last), known, code).await?)?;
         let eve = from.yesterday().unwrap_or(from).to_string();
-        let before = booked(reader, entity, &eve, known, currency).await?;
-        let issues = booked(reader, entity, &last, known, currency).await?;
-        let at_end = by_role(reader, entity, &last, known, currency).await?;
-        let in_period = at_end.since(&by_role(reader, entity, &eve, known, currency).await?)?;
+        let before = booked(scope, &eve, reader).await?;
+        let issues = booked(scope, &last, reader).await?;
+        let at_end = by_role(scope, &last, reader).await?;
+        let in_period = at_end.since(&by_role(scope, &eve, reader).await?)?;
         let total = rollforward::total(movements.values().map(Vec::as_slice))?;
         let total = rollforward::lines(&sum(opening.values().flatten())?, &total)?;
         let against = Against { booked_before: whole(&before)?, booked: whole(&issues)?, at_end, in_period };
@@ -121,18 +127,16 @@ pub(in crate::reading) fn by_issue(rows: &[store::Movement]) -> Result<Movements
 
 /// The issues that there are, and what the booked row of each holds at a date.
 async fn booked(
-    reader: &mut Reader<'_>,
-    entity: &str,
+    scope: &Scope<'_>,
     as_of: &str,
-    known: i64,
-    currency: Currency,
+    reader: &mut Reader<'_>,
 ) -> Result<BTreeMap<String, RolledIssue>, ReadError> {
     let (mut issues, mut after) = (BTreeMap::new(), String::new());
     loop {
-        let page = reader.carrying_page(entity, as_of, known, &after, PAGE).await?;
+        let page = reader.carrying_page(scope.entity, as_of, scope.known, &after, PAGE).await?;
         let Some(last) = page.last() else { return Ok(issues) };
         after.clone_from(&last.issue.id);
-        for row in page.into_iter().filter(|row| row.issue.currency == currency.code()) {
+        for row in page.into_iter().filter(|row| row.issue.currency == scope.currency.code()) {
             let booked = row.booked.map_or_else(Sums::default, |booked| Sums {
                 principal: Amount::from_minor(booked.principal),
                 premium_discount: Amount::from_minor(booked.premium_discount),
@@ -148,13 +152,8 @@ async fn booked(
 }
 
 /// The balances of the roles at a date. Income and expense that is closed to retained earnings is the same income and expense.
-async fn by_role(
-    reader: &mut Reader<'_>,
-    entity: &str,
-    as_of: &str,
-    known: i64,
-    currency: Currency,
-) -> Result<ByRole, ReadError> {
+async fn by_role(scope: &Scope<'_>, as_of: &str, reader: &mut Reader<'_>) -> Result<ByRole, ReadError> {
+    let Scope { entity, known, currency, .. } = *scope;
     let mut balances = ByRole::default();
     for side in reader.trial_balance_before_closing(entity, as_of, known, currency.code()).await? {
         let balance = Amount::from_minor(side.credit).minus(Amount::from_minor(side.debit))?;

@@ -5,16 +5,15 @@ use std::collections::HashMap;
 use jiff::civil::Date;
 
 use super::document::{InterestExpectation, InterestReasonableness, IssueInterest, TieOut};
-use super::rolled::Rolled;
-use crate::accounting::Currency;
+use super::rolled::{Rolled, Scope};
 use crate::accounting::journal::{MovementKind, REVERSAL_OF};
 use crate::accounting::money::Amount;
 use crate::accounting::position::Components;
 use crate::accounting::refusal::Refusal;
 use crate::document::rate;
 use crate::posting;
+use crate::reading::ReadError;
 use crate::reading::carrying::{Valued, Walk};
-use crate::reading::{Known, ReadError};
 use crate::reports::reasonableness::Reasonableness;
 use crate::reports::rollforward::Sums;
 use crate::reports::ties::{Check, Equality};
@@ -28,20 +27,18 @@ pub(super) struct Scheduled {
 
 /// Walks through the issues.
 pub(super) async fn scheduled(
-    entity: &str,
-    (from, to): (Date, Date),
-    known: Known,
-    currency: Currency,
+    scope: &Scope<'_>,
     rolled: &Rolled,
     reader: &mut Reader<'_>,
 ) -> Result<Scheduled, ReadError> {
+    let Scope { entity, days: (from, to), known, currency } = *scope;
     let days = (from.to_string(), to.to_string());
     let mut changes: HashMap<String, Vec<(Date, Amount)>> = HashMap::new();
-    for row in reader.carrying_changes(entity, (&days.0, &days.1), known.sequence, currency.code()).await? {
+    for row in reader.carrying_changes(entity, (&days.0, &days.1), known, currency.code()).await? {
         let change = (posting::date(&row.effective_date)?, Amount::from_minor(row.carrying_amount));
         changes.entry(row.bond_issue).or_default().push(change);
     }
-    let mut walk = Walk::begin(entity, to, known.sequence, reader).await?;
+    let mut walk = Walk::begin(entity, to, known, reader).await?;
     let (mut scheduled, mut explained) = (Components::default(), Components::default());
     let (mut issues, mut total) = (Vec::new(), Reasonableness::default());
     loop {
