@@ -6,10 +6,10 @@ use maud::html;
 
 use super::figure::printed;
 use super::label::words;
-use super::shell::Shell;
-use super::table::{Cell, totalled};
-use super::{entity_address, put};
-use crate::document::{ComponentsDocument, EntityDocument};
+use super::shell::{Shell, ways, whose};
+use super::table::{Cell, figures, figures_if_any, texts, totalled};
+use super::{components, put};
+use crate::document::EntityDocument;
 use crate::reading::{CAUTION, CarryingValues, TrialBalanceDocument};
 
 /// Writes the page of a trial balance.
@@ -28,11 +28,7 @@ pub fn trial_balance(
     let shell = Shell {
         title: format!("Trial balance of bond issues, {}", report.entity),
         facts: facts(entity, &report.currency, &report.as_of, &report.known_at, &report.other_currencies),
-        links: vec![
-            ("All books of the entity", entity_address(&report.entity)),
-            ("JSON", address),
-            ("Documentation", "/docs/".to_owned()),
-        ],
+        links: ways(&report.entity, [("JSON", address)]),
         caution: &report.caution,
         longest_figure: printed(&report.total_debit).chars().count(),
     };
@@ -50,7 +46,7 @@ pub fn trial_balance(
             p { "Debits and credits of everything posted by " (report.as_of) "; a balance is debit less credit." }
             (totalled(
                 &format!("Trial balance at the close of {}, in {}", report.as_of, report.currency),
-                &[("Role", false), ("Account", false), ("Debit", true), ("Credit", true), ("Balance", true)],
+                &[texts("Role"), texts("Account"), figures("Debit"), figures("Credit"), figures("Balance")],
                 report.rows.iter().map(|row| vec![
                     Cell::Markup(html! { (words(&row.account_role)) }),
                     Cell::Markup(html! {
@@ -92,51 +88,33 @@ pub fn carrying_values(
     let shell = Shell {
         title: format!("Carrying values of bond issues, {}", values.entity),
         facts,
-        links: vec![
-            ("All books of the entity", entity_address(&values.entity)),
-            ("JSON", format!("{known}&format=json")),
-            ("CSV", format!("{known}&format=csv")),
-            ("Documentation", "/docs/".to_owned()),
-        ],
+        links: ways(&values.entity, [("JSON", format!("{known}&format=json")), ("CSV", format!("{known}&format=csv"))]),
         caution: CAUTION,
         longest_figure: printed(&values.total.principal).chars().count(),
     };
+    let after = [figures_if_any("Unexplained"), texts("Accrued through"), texts("Ties to what is booked")];
+    let columns = [&[texts("Issue")][..], &components::COLUMNS, &after].concat();
+    let total = std::iter::once(Cell::Text("All issues"))
+        .chain(components::cells(&values.total))
+        .chain([Cell::Text(""), Cell::Text(""), Cell::Text("")])
+        .collect();
     shell.begin(out)?;
     put(
         out,
         html! {
             (totalled(
                 &format!("Carrying values at the close of {}, in {}", values.as_of, values.currency),
-                &[
-                    ("Issue", false),
-                    ("Principal", true),
-                    ("Premium (discount)", true),
-                    ("Issue costs", true),
-                    ("Carrying amount", true),
-                    ("Interest payable", true),
-                    ("Interest receivable", true),
-                    ("Equity component", true),
-                    ("Unexplained", true),
-                    ("Accrued through", false),
-                    ("Ties to what is booked", false),
-                ],
+                &columns,
                 values.items.iter().map(|item| {
-                    let (of, place) = (&item.position, format!("/v1/bond-issues/{}/schedule?format=html", item.bond_issue));
-                    vec![
-                        Cell::Markup(html! { a href=(place) { (item.reference) } }),
-                        Cell::Figure(&of.principal),
-                        Cell::Figure(&of.premium_discount),
-                        Cell::Figure(&of.issue_costs),
-                        Cell::Figure(&of.carrying_amount),
-                        Cell::Figure(&of.interest_payable),
-                        Cell::Figure(&of.interest_receivable),
-                        Cell::Figure(of.equity_component.as_deref().unwrap_or("0")),
+                    let place = format!("/v1/bond-issues/{}/schedule?format=html", item.bond_issue);
+                    let first = Cell::Markup(html! { a href=(place) { (item.reference) } });
+                    std::iter::once(first).chain(components::cells(&item.position)).chain([
                         Cell::Figure(&item.unexplained.carrying_amount),
                         Cell::Date(item.accrued_through.as_deref().unwrap_or_default()),
                         Cell::Markup(super::tie(&item.status, item.overdue)),
-                    ]
+                    ]).collect()
                 }),
-                Some(total(&values.total)),
+                Some(total),
             ))
             @if let Some(address) = more {
                 p { "The total is that of all issues. " a href=(address) { "More issues" } }
@@ -144,22 +122,6 @@ pub fn carrying_values(
         },
     )?;
     shell.end(out)
-}
-
-fn total(total: &ComponentsDocument) -> Vec<Cell<'_>> {
-    vec![
-        Cell::Text("All issues"),
-        Cell::Figure(&total.principal),
-        Cell::Figure(&total.premium_discount),
-        Cell::Figure(&total.issue_costs),
-        Cell::Figure(&total.carrying_amount),
-        Cell::Figure(&total.interest_payable),
-        Cell::Figure(&total.interest_receivable),
-        Cell::Figure(total.equity_component.as_deref().unwrap_or("0")),
-        Cell::Text(""),
-        Cell::Text(""),
-        Cell::Text(""),
-    ]
 }
 
 fn facts(
@@ -170,7 +132,7 @@ fn facts(
     others: &[String],
 ) -> Vec<(&'static str, String)> {
     let mut facts = vec![
-        ("Entity", format!("{} ({})", entity.name, entity.code)),
+        whose(entity),
         ("Currency", currency.to_owned()),
         ("At the close of", as_of.to_owned()),
         ("Known at", known_at.to_owned()),

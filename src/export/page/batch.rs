@@ -6,9 +6,9 @@ use maud::{Markup, PreEscaped, html};
 
 use super::figure::{self, is_zero, printed};
 use super::label::{entry_kind, words};
-use super::shell::Shell;
-use super::table::{Cell, table};
-use super::{batch_address, entity_address, put};
+use super::shell::{Shell, ways, whose};
+use super::table::{Cell, figures, table, texts};
+use super::{batch_address, put};
 use crate::document::{BatchDocument, DerivationDocument, EntityDocument, EntryDocument, LineDocument};
 
 /// Writes the page. An entry is gone when it is written.
@@ -20,13 +20,13 @@ pub fn batch(batch: BatchDocument, entity: &EntityDocument, caution: &str, out: 
     shell.begin(out)?;
     put(out, about(&batch))?;
     let columns = [
-        ("Line", true),
-        ("Role", false),
-        ("Account", false),
-        ("Debit", true),
-        ("Credit", true),
-        ("Memo", false),
-        ("How it came about", false),
+        figures("Line"),
+        texts("Role"),
+        texts("Account"),
+        figures("Debit"),
+        figures("Credit"),
+        texts("Memo"),
+        texts("How it came about"),
     ];
     put(
         out,
@@ -49,7 +49,7 @@ fn shell<'a>(batch: &BatchDocument, entity: &EntityDocument, caution: &'a str) -
     let address =
         |format: &str| format!("/v1/journal-batches/{}?format={format}", batch.id.as_deref().unwrap_or_default());
     let mut facts = vec![
-        ("Entity", format!("{} ({})", entity.name, entity.code)),
+        whose(entity),
         ("Currency", batch.currency.clone()),
         ("Posting date", batch.posting_date.clone()),
         ("Effective date", batch.effective_date.clone()),
@@ -64,14 +64,15 @@ fn shell<'a>(batch: &BatchDocument, entity: &EntityDocument, caution: &'a str) -
     Shell {
         title: format!("Journal batch {number}"),
         facts,
-        links: vec![
-            ("All books of the entity", entity_address(&batch.entity)),
-            ("JSON", address("json")),
-            ("CSV", address("csv")),
-            ("XLSX", address("xlsx")),
-            ("XBRL GL", address("xbrl-gl")),
-            ("Documentation", "/docs/".to_owned()),
-        ],
+        links: ways(
+            &batch.entity,
+            [
+                ("JSON", address("json")),
+                ("CSV", address("csv")),
+                ("XLSX", address("xlsx")),
+                ("XBRL GL", address("xbrl-gl")),
+            ],
+        ),
         caution,
         longest_figure: printed(&batch.totals.debit).chars().count(),
     }
@@ -103,7 +104,7 @@ fn about(batch: &BatchDocument) -> Markup {
         }
         (table(
             &format!("What the batch does to the statements, in {}", batch.currency),
-            &[("Element", false), ("Change", true)],
+            &[texts("Element"), figures("Change")],
             [
                 vec![Cell::Text("Assets"), Cell::Figure(&effects.assets)],
                 vec![Cell::Text("Liabilities"), Cell::Figure(&effects.liabilities)],

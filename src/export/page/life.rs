@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::label::words;
-use super::table::{Cell, table};
+use super::table::{Cell, figures, table, texts};
 use crate::export::svg;
 use crate::reading::{Life, LifePoint};
 
@@ -50,7 +50,7 @@ pub fn life(life: &Life, key: usize) -> Markup {
             }
             (table(
                 &format!("{title}: the figures of the chart"),
-                &[("At the close of", false), ("Mark", true), ("What happened", false), ("Principal", true), ("Carrying amount", true)],
+                &[texts("At the close of"), figures("Mark"), texts("What happened"), figures("Principal"), figures("Carrying amount")],
                 rows.iter().map(|(number, happened, point)| vec![
                     Cell::Date(&point.date),
                     Cell::Number(number.clone()),

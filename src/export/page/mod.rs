@@ -5,6 +5,7 @@
 
 mod balances;
 mod batch;
+mod components;
 pub mod figure;
 pub mod label;
 mod life;

@@ -12,9 +12,9 @@ use maud::{Markup, PreEscaped, html};
 use self::lines::{KINDS, group, heads, is_balance, name, refs, row};
 use super::figure::{is_zero, printed};
 use super::label::words;
-use super::shell::Shell;
-use super::table::{Cell, table};
-use super::{entity_address, life, put};
+use super::shell::{Shell, ways, whose};
+use super::table::{Cell, figures, table, texts};
+use super::{life, put};
 use crate::document::EntityDocument;
 use crate::export::svg::{Step, bridge};
 use crate::reading::{Life, RollforwardDocument, RollforwardLine, TieOut};
@@ -104,7 +104,7 @@ fn issues(report: &RollforwardDocument, with: &Surroundings<'_>, out: &mut impl 
 fn shell<'a>(report: &'a RollforwardDocument, with: &Surroundings<'_>) -> Shell<'a> {
     let format = |format: &str| format!("{}&format={format}", address(report));
     let mut facts = vec![
-        ("Entity", format!("{} ({})", with.entity.name, with.entity.code)),
+        whose(with.entity),
         ("Currency", report.currency.clone()),
         ("From", report.from.clone()),
         ("To", report.to.clone()),
@@ -121,13 +121,7 @@ fn shell<'a>(report: &'a RollforwardDocument, with: &Surroundings<'_>) -> Shell<
     Shell {
         title: format!("Bonds payable rollforward, {}", report.entity),
         facts,
-        links: vec![
-            ("All books of the entity", entity_address(&report.entity)),
-            ("JSON", format("json")),
-            ("XLSX", format("xlsx")),
-            ("CSV", format("csv")),
-            ("Documentation", "/docs/".to_owned()),
-        ],
+        links: ways(&report.entity, [("JSON", format("json")), ("XLSX", format("xlsx")), ("CSV", format("csv"))]),
         caution: &report.caution,
         longest_figure: lines::longest(report),
     }
@@ -189,7 +183,7 @@ fn checks(checks: &[TieOut]) -> Markup {
         }
         (table(
             "Checks of the total",
-            &[("Check", false), ("Left", true), ("Right", true), ("Difference", true), ("Result", false)],
+            &[texts("Check"), figures("Left"), figures("Right"), figures("Difference"), texts("Result")],
             checks.iter().map(|check| vec![
                 Cell::Text(check.check.name()),
                 Cell::Figure(&check.left),

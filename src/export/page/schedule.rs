@@ -5,9 +5,9 @@ use std::io;
 use maud::html;
 
 use super::figure::{percent, printed};
-use super::shell::Shell;
-use super::table::{Cell, table};
-use super::{entity_address, life, put};
+use super::shell::{Shell, ways, whose};
+use super::table::{Cell, figures, table, texts};
+use super::{life, put};
 use crate::document::EntityDocument;
 use crate::reading::{CAUTION, Life, ScheduleDocument};
 
@@ -27,7 +27,7 @@ pub fn schedule(
     let shell = Shell {
         title: format!("Schedule of {}", schedule.reference),
         facts: vec![
-            ("Entity", format!("{} ({})", entity.name, entity.code)),
+            whose(entity),
             ("Issue", schedule.reference.clone()),
             ("Currency", schedule.currency.clone()),
             ("Principal of the schedule", printed(&schedule.principal)),
@@ -35,15 +35,16 @@ pub fn schedule(
             ("compounded over a year", percent(&rate.effective_annual)),
             ("Known at", known_at.to_owned()),
         ],
-        links: vec![
-            ("All books of the entity", entity_address(&entity.code)),
-            ("Of the original principal", of("/schedule?format=html")),
-            ("Of what is outstanding", of("/schedule?principal=outstanding&format=html")),
-            ("JSON", of("/schedule")),
-            ("Terms", of("")),
-            ("Events", of("/events")),
-            ("Documentation", "/docs/".to_owned()),
-        ],
+        links: ways(
+            &entity.code,
+            [
+                ("Of the original principal", of("/schedule?format=html")),
+                ("Of what is outstanding", of("/schedule?principal=outstanding&format=html")),
+                ("JSON", of("/schedule")),
+                ("Terms", of("")),
+                ("Events", of("/events")),
+            ],
+        ),
         caution: CAUTION,
         longest_figure: printed(&schedule.principal).chars().count(),
     };
@@ -59,15 +60,15 @@ pub fn schedule(
             (table(
                 &format!("A row a coupon period, of a principal of {}, in {}", printed(&schedule.principal), schedule.currency),
                 &[
-                    ("Period", true),
-                    ("From", false),
-                    ("To", false),
-                    ("Coupon", true),
-                    ("Interest expense", true),
-                    ("Amortization", true),
-                    ("Premium (discount)", true),
-                    ("Issue costs", true),
-                    ("Carrying amount", true),
+                    figures("Period"),
+                    texts("From"),
+                    texts("To"),
+                    figures("Coupon"),
+                    figures("Interest expense"),
+                    figures("Amortization"),
+                    figures("Premium (discount)"),
+                    figures("Issue costs"),
+                    figures("Carrying amount"),
                 ],
                 schedule.rows.iter().map(|row| vec![
                     Cell::Markup(html! { (row.period) }),

@@ -4,7 +4,8 @@ use std::io;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::put;
+use super::{entity_address, put};
+use crate::document::EntityDocument;
 
 /// The one style sheet, which stands in each page.
 pub const STYLE: &str = include_str!("page.css");
@@ -20,6 +21,17 @@ pub struct Shell<'a> {
     pub caution: &'a str,
     /// How wide the longest figure is: how small tables are printed.
     pub longest_figure: usize,
+}
+
+/// The way back to an entity's books, other representations of the same, and the documentation.
+pub fn ways<'a>(entity: &str, others: impl IntoIterator<Item = (&'a str, String)>) -> Vec<(&'a str, String)> {
+    let back = ("All books of the entity", entity_address(entity));
+    std::iter::once(back).chain(others).chain([("Documentation", "/docs/".to_owned())]).collect()
+}
+
+/// Whose a page is, as its facts begin.
+pub fn whose(entity: &EntityDocument) -> (&'static str, String) {
+    ("Entity", format!("{} ({})", entity.name, entity.code))
 }
 
 impl Shell<'_> {

@@ -10,8 +10,8 @@ use maud::{Markup, html};
 use self::reports::{links, reports};
 use super::label::{framework, words};
 use super::shell::Shell;
-use super::table::{Cell, table, totalled};
-use super::{batch_address, entity_address, put};
+use super::table::{Cell, figures, table, texts, totalled};
+use super::{batch_address, components, entity_address, put};
 use crate::document::{EntityDocument, InTheWay, PeriodDocument, PeriodStatus, PeriodsDocument};
 use crate::reading::{CAUTION, CarryingValues, RecentBatch, View};
 
@@ -71,7 +71,7 @@ pub fn entities(
             } @else {
                 (table(
                     "Entities whose books are kept here",
-                    &[("Name", false), ("Code", false), ("Currency", false), ("Framework", false), ("Fiscal year ends", false)],
+                    &[texts("Name"), texts("Code"), texts("Currency"), texts("Framework"), texts("Fiscal year ends")],
                     list.iter().map(|entity| vec![
                         Cell::Markup(html! { a href=(entity_address(&entity.code)) { (entity.name) } }),
                         Cell::Text(&entity.code),
@@ -128,41 +128,22 @@ fn issues(IssuesOf { values, more_after }: &IssuesOf, books: &Books<'_>) -> Mark
     if values.items.is_empty() && more_after.is_none() {
         return html! { p { "There is no issue in " (currency) " yet." } };
     }
-    let sum = vec![
-        Cell::Markup(html! { "All issues in " (currency) }),
-        Cell::Figure(&values.total.principal),
-        Cell::Figure(&values.total.premium_discount),
-        Cell::Figure(&values.total.issue_costs),
-        Cell::Figure(&values.total.carrying_amount),
-        Cell::Figure(&values.total.interest_payable),
-        Cell::Text(""),
-        Cell::Text(""),
-        Cell::Text(""),
-    ];
+    let debt = &components::COLUMNS[..components::DEBT];
+    let after = ["Accrued through", "Ties to what is booked", "More of it"].map(texts);
+    let columns = [&[texts("Issue")][..], debt, &after].concat();
+    let sum = std::iter::once(Cell::Markup(html! { "All issues in " (currency) }))
+        .chain(components::cells(&values.total).take(components::DEBT))
+        .chain([Cell::Text(""), Cell::Text(""), Cell::Text("")])
+        .collect();
     html! {
         (totalled(
             &format!("What issues in {currency} are carried at today, at the close of {}", books.today),
-            &[
-                ("Issue", false),
-                ("Principal", true),
-                ("Premium (discount)", true),
-                ("Issue costs", true),
-                ("Carrying amount", true),
-                ("Interest payable", true),
-                ("Accrued through", false),
-                ("Ties to what is booked", false),
-                ("More of it", false),
-            ],
+            &columns,
             values.items.iter().map(|item| {
                 let of = |what: &str| format!("/v1/bond-issues/{}{what}", item.bond_issue);
                 let today = &books.today;
-                vec![
-                    Cell::Markup(html! { a href=(of("/schedule?format=html")) { (item.reference) } }),
-                    Cell::Figure(&item.position.principal),
-                    Cell::Figure(&item.position.premium_discount),
-                    Cell::Figure(&item.position.issue_costs),
-                    Cell::Figure(&item.position.carrying_amount),
-                    Cell::Figure(&item.position.interest_payable),
+                let first = Cell::Markup(html! { a href=(of("/schedule?format=html")) { (item.reference) } });
+                std::iter::once(first).chain(components::cells(&item.position).take(components::DEBT)).chain([
                     Cell::Date(item.accrued_through.as_deref().unwrap_or_default()),
                     Cell::Markup(super::tie(&item.status, item.overdue)),
                     Cell::Markup(html! { span class="small" { (links(&[
@@ -172,7 +153,7 @@ fn issues(IssuesOf { values, more_after }: &IssuesOf, books: &Books<'_>) -> Mark
                         ("carrying value", of(&format!("/carrying-value?as_of={today}"))),
                         ("current or not", of(&format!("/classification?as_of={today}"))),
                     ])) } }),
-                ]
+                ]).collect()
             }),
             Some(sum),
         ))
@@ -199,7 +180,7 @@ fn periods(books: &Books<'_>) -> Markup {
         @if items.is_empty() { p { "Nothing is posted yet." } } @else {
             (table(
                 "Fiscal periods, the newest last, with their rollforwards",
-                &[("Period", false), ("From", false), ("To", false), ("Status", false), ("Closed at", false), ("As it was closed", false), ("As it is now", false)],
+                &[texts("Period"), texts("From"), texts("To"), texts("Status"), texts("Closed at"), texts("As it was closed"), texts("As it is now")],
                 shown.map(|period| of_period(period, &books.entity.code)),
             ))
         }
@@ -253,13 +234,13 @@ fn in_the_way(found: &[InTheWay], period: &PeriodDocument) -> Markup {
     table(
         &format!("What stands in the way of closing {}", period.period),
         &[
-            ("What", false),
-            ("Issue", false),
-            ("Batch", false),
-            ("Date", false),
-            ("Amount", true),
-            ("Currency", false),
-            ("What to do", false),
+            texts("What"),
+            texts("Issue"),
+            texts("Batch"),
+            texts("Date"),
+            figures("Amount"),
+            texts("Currency"),
+            texts("What to do"),
         ],
         found.iter().take(IN_THE_WAY).map(|item| {
             vec![
@@ -282,14 +263,14 @@ fn batches(batches: &[RecentBatch], code: &str) -> Markup {
             (table(
                 "The journal batches that were posted last, the newest first",
                 &[
-                    ("Number", false),
-                    ("Posting date", false),
-                    ("Status", false),
-                    ("Entries", true),
-                    ("Lines", true),
-                    ("Debits, as many credits", true),
-                    ("Currency", false),
-                    ("Files", false),
+                    texts("Number"),
+                    texts("Posting date"),
+                    texts("Status"),
+                    figures("Entries"),
+                    figures("Lines"),
+                    figures("Debits, as many credits"),
+                    texts("Currency"),
+                    texts("Files"),
                 ],
                 batches.iter().map(|batch| {
                     let file = |format: &str| format!("/v1/journal-batches/{}?format={format}", batch.id);

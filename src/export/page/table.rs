@@ -31,16 +31,34 @@ impl Cell<'_> {
     }
 }
 
-/// A name of a column, and whether figures stand in it.
-pub type Column = (&'static str, bool);
+/// A column.
+#[derive(Clone, Copy, Debug)]
+pub struct Column {
+    name: &'static str,
+    holds_figures: bool,
+    /// Left out where it holds nothing: most books have nothing for it, and paper is narrow.
+    may_be_left_out: bool,
+}
+
+/// A column of texts.
+pub const fn texts(name: &'static str) -> Column {
+    Column { name, holds_figures: false, may_be_left_out: false }
+}
+
+/// A column of figures.
+pub const fn figures(name: &'static str) -> Column {
+    Column { name, holds_figures: true, may_be_left_out: false }
+}
+
+/// A column of figures that is there if one of them is.
+pub const fn figures_if_any(name: &'static str) -> Column {
+    Column { name, holds_figures: true, may_be_left_out: true }
+}
 
 /// The table.
 pub fn table<'a>(caption: &str, columns: &[Column], rows: impl IntoIterator<Item = Vec<Cell<'a>>>) -> Markup {
     totalled(caption, columns, rows, None)
 }
-
-/// Columns that are left out where they hold nothing: most books have nothing for them, and paper is narrow.
-const OPTIONAL: [&str; 3] = ["Interest receivable", "Equity component", "Unexplained"];
 
 /// The table with a row of totals at its end.
 pub fn totalled<'a>(
@@ -52,7 +70,7 @@ pub fn totalled<'a>(
     let rows: Vec<Vec<Cell<'a>>> = rows.into_iter().collect();
     let is_empty = |at: usize| rows.iter().chain(&total).filter_map(|row| row.get(at)).all(Cell::is_empty);
     let is_kept: Vec<bool> =
-        columns.iter().enumerate().map(|(at, (name, _))| !OPTIONAL.contains(name) || !is_empty(at)).collect();
+        columns.iter().enumerate().map(|(at, column)| !column.may_be_left_out || !is_empty(at)).collect();
     let columns: Vec<Column> = kept(columns.iter().copied(), &is_kept).collect();
     html! {
         div class="scroll" {
@@ -76,8 +94,8 @@ fn kept<T>(row: impl IntoIterator<Item = T>, is_kept: &[bool]) -> impl Iterator<
 /// The names of columns.
 pub fn names(columns: &[Column]) -> Markup {
     html! {
-        @for (name, holds_figures) in columns {
-            @if *holds_figures { th scope="col" class="n" { (name) } } @else { th scope="col" { (name) } }
+        @for column in columns {
+            @if column.holds_figures { th scope="col" class="n" { (column.name) } } @else { th scope="col" { (column.name) } }
         }
     }
 }

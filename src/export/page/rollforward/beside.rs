@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::lines::{is_balance, name};
 use crate::export::page::figure::{self, percent};
-use crate::export::page::table::{Cell, totalled};
+use crate::export::page::table::{Cell, figures, texts, totalled};
 use crate::reading::{
     ComparativeRollforward, InterestExpectation, InterestReasonableness, RollforwardDocument, RollforwardLine,
 };
@@ -115,13 +115,13 @@ pub fn reasonableness(interest: &InterestReasonableness, currency: &str) -> Mark
             (totalled(
                 &format!("Interest expected and booked, in {currency}"),
                 &[
-                    ("Issue", false),
-                    ("Effective rate, nominal a year", true),
-                    ("Average carrying amount", true),
-                    ("Expected", true),
-                    ("Booked", true),
-                    ("Difference", true),
-                    ("Result", false),
+                    texts("Issue"),
+                    figures("Effective rate, nominal a year"),
+                    figures("Average carrying amount"),
+                    figures("Expected"),
+                    figures("Booked"),
+                    figures("Difference"),
+                    texts("Result"),
                 ],
                 interest.issues.iter().map(|issue| {
                     row(Cell::Markup(html! { (issue.reference) }), percent(&issue.effective_rate), &issue.interest)

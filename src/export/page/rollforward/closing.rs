@@ -5,8 +5,9 @@ use maud::{Markup, html};
 use super::Surroundings;
 use super::lines::links;
 use crate::document::WaiverDocument;
+use crate::export::page::components;
 use crate::export::page::label::{entry_kind, words};
-use crate::export::page::table::{Cell, table};
+use crate::export::page::table::{Cell, table, texts};
 use crate::reading::{ChangedSinceClose, RollforwardDocument};
 
 /// Both, where the report has them.
@@ -24,37 +25,19 @@ pub fn since_the_close(report: &RollforwardDocument, with: &Surroundings<'_>) ->
 }
 
 fn changes(changed: &[ChangedSinceClose], with: &Surroundings<'_>) -> Markup {
+    let of = ["Batch", "Issue", "Kind", "Effective", "Posted"].map(texts);
     table(
         "What was recorded since the close and is effective in the period or posted in it",
-        &[
-            ("Batch", false),
-            ("Issue", false),
-            ("Kind", false),
-            ("Effective", false),
-            ("Posted", false),
-            ("Principal", true),
-            ("Premium (discount)", true),
-            ("Issue costs", true),
-            ("Carrying amount", true),
-            ("Interest payable", true),
-            ("Interest receivable", true),
-            ("Equity component", true),
-        ],
+        &[&of[..], &components::COLUMNS].concat(),
         changed.iter().map(|change| {
-            vec![
+            let of = [
                 Cell::Markup(links(std::slice::from_ref(&change.batch), with)),
                 Cell::Text(&change.reference),
                 Cell::Markup(html! { (entry_kind(&change.kind)) }),
                 Cell::Date(&change.effective_date),
                 Cell::Date(&change.posting_date),
-                Cell::Figure(&change.amounts.principal),
-                Cell::Figure(&change.amounts.premium_discount),
-                Cell::Figure(&change.amounts.issue_costs),
-                Cell::Figure(&change.amounts.carrying_amount),
-                Cell::Figure(&change.amounts.interest_payable),
-                Cell::Figure(&change.amounts.interest_receivable),
-                Cell::Figure(change.amounts.equity_component.as_deref().unwrap_or_default()),
-            ]
+            ];
+            of.into_iter().chain(components::cells(&change.amounts)).collect()
         }),
     )
 }
@@ -66,7 +49,7 @@ fn waived(waivers: &[WaiverDocument], report: &RollforwardDocument) -> Markup {
     };
     table(
         "What was expected, not recorded, and waived",
-        &[("Issue", false), ("What was expected", false), ("On", false), ("Reason", false), ("Waived by", false)],
+        &[texts("Issue"), texts("What was expected"), texts("On"), texts("Reason"), texts("Waived by")],
         waivers.iter().map(|waiver| {
             vec![
                 Cell::Markup(html! { (reference(&waiver.bond_issue)) }),

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::Books;
-use crate::export::page::table::{Cell, table};
+use crate::export::page::table::{Cell, table, texts};
 
 /// Some links in one line.
 pub fn links(links: &[(&str, String)]) -> Markup {
@@ -44,7 +44,7 @@ pub fn reports(books: &Books<'_>) -> Markup {
         @for of_currency in &books.issues { (reports_in(&of_currency.values.currency, books)) }
         (table(
             "What has no currency",
-            &[("What", false), ("Files", false)],
+            &[texts("What"), texts("Files")],
             [
                 row("Bond issues and their terms", &[("JSON", format!("/v1/bond-issues?entity={code}"))]),
                 row("Releases for the ledger", &[("JSON", of("releases?after=0")), ("not answered yet", of("open-releases"))]),
@@ -91,7 +91,7 @@ fn reports_in(currency: &str, books: &Books<'_>) -> Markup {
         }
         (table(
             &format!("Reports in {currency}"),
-            &[("Report", false), ("Of", false), ("Files", false)],
+            &[texts("Report"), texts("Of"), texts("Files")],
             [
                 report("Rollforward", format!("{from} to {to}"), &[
                     ("page", format!("{rollforward}&format=html")),
