@@ -1,7 +1,6 @@
 //! Representations other than JSON: pure functions of documents.
 
 pub mod csv;
-pub mod figures;
 pub mod icalendar;
 pub mod layout;
 pub mod page;

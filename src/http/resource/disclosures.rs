@@ -11,7 +11,7 @@ use utoipa::IntoParams;
 use super::earnings_per_share::positive;
 use super::formats::{Format, media};
 use super::{App, currency, malformed, not_future};
-use crate::export::figures;
+use crate::export::csv;
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
@@ -92,7 +92,7 @@ pub async fn get(
     };
     let report = app.library.disclosures(entity.as_str(), asked).await?;
     match media {
-        Media::Csv => Ok(Media::Csv.answer(figures::disclosures(&report).map_err(Problem::internal)?)),
+        Media::Csv => Ok(Media::Csv.answer(csv::disclosures(&report).map_err(Problem::internal)?)),
         _ => Ok(by_accept(Answer::ok(report).into_response())),
     }
 }

@@ -1,10 +1,9 @@
-//! Disclosures as CSV: a row a figure, since what they hold has no one table. The rules of [`csv`](super::csv) hold here too.
+//! Disclosures as CSV: a row a figure, since what they hold has no one table. The rules of [all tables](super) hold here too.
 
-use csv::{Terminator, WriterBuilder};
 use rust_decimal::Decimal;
 use serde_json::Value;
 
-use super::csv::harmless;
+use super::{harmless, writer};
 use crate::reading::DisclosuresDocument;
 
 const HEADER: [&str; 9] =
@@ -19,7 +18,7 @@ const COLUMNS: [&str; 3] = ["bond_issue", "reference", "event"];
 /// Writing to memory does not fail.
 pub fn disclosures(report: &DisclosuresDocument) -> Result<Vec<u8>, csv::Error> {
     let document = serde_json::to_value(report).map_err(|error| csv::Error::from(std::io::Error::other(error)))?;
-    let mut writer = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
+    let mut writer = writer();
     writer.write_record(HEADER)?;
     for (section, value) in document.as_object().into_iter().flatten() {
         let rows = match value {

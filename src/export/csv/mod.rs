@@ -1,20 +1,28 @@
 //! Reports as CSV (RFC 4180): UTF-8, CRLF, a header row. A text cell that a spreadsheet would take for a formula is led by an apostrophe.
 
-use csv::{Terminator, WriterBuilder};
+mod disclosures;
+
+use csv::{Terminator, Writer, WriterBuilder};
 
 use crate::document::WaiverDocument;
 use crate::reading::{CarryingValues, RollforwardDocument};
+
+pub use disclosures::disclosures;
 
 /// A text cell that no spreadsheet runs.
 pub(super) fn harmless(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 
+fn writer() -> Writer<Vec<u8>> {
+    WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new())
+}
+
 fn table<const N: usize>(
     header: [&str; N],
     rows: impl IntoIterator<Item = [String; N]>,
 ) -> Result<Vec<u8>, csv::Error> {
-    let mut writer = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
+    let mut writer = writer();
     writer.write_record(header)?;
     for row in rows {
         writer.write_record(row)?;
