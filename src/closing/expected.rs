@@ -42,70 +42,102 @@ fn request_of<R: serde::de::DeserializeOwned>(event: &EventRow) -> Result<R, Rec
     serde_json::from_value(detail["request"].take()).map_err(|error| RecordError::corrupt("request", error))
 }
 
-/// Coupons, maturity and puts of an issue. Its history is read only where one of them may be missing.
-pub(super) async fn of_issue(
+/// Of an issue, what may be missing, so that its history has to be looked at.
+pub(super) struct Suspect<'a> {
+    issue: Issue<'a>,
+    valued: Valued,
+    puts: Vec<Date>,
+    unpaid_maturity: bool,
+}
+
+impl<'a> Suspect<'a> {
+    /// An issue with a coupon, a maturity or a put that may be expected; none if there is none.
+    pub fn of(closing: &Closing<'_>, issue: Issue<'a>, valued: Valued) -> Option<Suspect<'a>> {
+        let (instrument, position) = (&*valued.instrument, &valued.value.position);
+        let start = instrument.start().moment.date;
+        // A put that nobody used stays so: it is looked at by the close of its own period.
+        let after = closing.closed_through.map_or(start, |closed| closed.max(start));
+        let puts = instrument.puts_between(after, closing.through);
+        let unpaid_maturity = instrument.terms().maturity_date <= closing.through && position.principal.is_positive();
+        let is_one = position.interest_due.is_positive() || unpaid_maturity || !puts.is_empty();
+        is_one.then_some(Suspect { issue, valued, puts, unpaid_maturity })
+    }
+
+    /// Coupons, maturity and puts of the issue that are expected and not recorded.
+    fn missing(
+        &self,
+        closing: &Closing<'_>,
+        history: &History,
+        redemptions: &Redemptions,
+        found: &mut Vec<InTheWay>,
+    ) -> Result<(), RecordError> {
+        let Suspect { issue, valued, puts, unpaid_maturity } = self;
+        let (instrument, through) = (&*valued.instrument, closing.through);
+        for (date, amount) in history.unpaid_coupons(through, instrument)? {
+            let detail = format!(
+                "the coupon of {date} of {} is due with {} and not paid; record its payment, or waive it",
+                issue.reference,
+                issue.figure(amount)
+            );
+            found.push(issue.expected(ExpectedName::CouponPayment, date, amount, detail));
+        }
+        // What was redeemed may be paid, and so recorded, after the last day.
+        let outstanding = history.last().map_or(Amount::ZERO, |row| row.principal);
+        if *unpaid_maturity && outstanding.is_positive() {
+            let maturity = instrument.terms().maturity_date;
+            let detail = format!(
+                "{} matured on {maturity} with {} outstanding; record its redemption, or waive it",
+                issue.reference,
+                issue.figure(outstanding)
+            );
+            found.push(issue.expected(ExpectedName::Maturity, maturity, outstanding, detail));
+        }
+        for (at, put) in puts.iter().enumerate() {
+            let outstanding = history.before(*put).map_or(Amount::ZERO, |row| row.principal);
+            let next = puts.get(at + 1).copied();
+            if !outstanding.is_positive() || redemptions.meet(issue.id, *put, next) {
+                continue;
+            }
+            let detail = format!(
+                "holders of {} could demand repayment on {put}, when {} was outstanding; record the redemption of what they put, or waive \
+                 it if none did",
+                issue.reference,
+                issue.figure(outstanding)
+            );
+            found.push(issue.expected(ExpectedName::Put, *put, outstanding, detail));
+        }
+        Ok(())
+    }
+}
+
+/// How many histories are read at once: each may be long.
+const HISTORIES: usize = 50;
+
+/// What is missing of issues.
+pub(super) async fn of_issues(
     closing: &Closing<'_>,
-    issue: &Issue<'_>,
-    valued: &Valued,
+    suspects: &[Suspect<'_>],
     redemptions: &Redemptions,
     reader: &mut Reader<'_>,
     found: &mut Vec<InTheWay>,
 ) -> Result<(), RecordError> {
-    let (instrument, through) = (&*valued.instrument, closing.through);
-    let position = &valued.value.position;
-    let start = instrument.start().moment.date;
-    let maturity = instrument.terms().maturity_date;
-    // A put that nobody used stays so: it is looked at by the close of its own period.
-    let after = closing.closed_through.map_or(start, |closed| closed.max(start));
-    let puts = instrument.puts_between(after, through);
-    let unpaid_maturity = maturity <= through && position.principal.is_positive();
-    if !position.interest_due.is_positive() && !unpaid_maturity && puts.is_empty() {
-        return Ok(());
-    }
-    let history = history(closing.entity, issue.id, reader).await?;
-    for (date, amount) in history.unpaid_coupons(through, instrument)? {
-        let detail = format!(
-            "the coupon of {date} of {} is due with {} and not paid; record its payment, or waive it",
-            issue.reference,
-            issue.figure(amount)
-        );
-        found.push(issue.expected(ExpectedName::CouponPayment, date, amount, detail));
-    }
-    // What was redeemed may be paid, and so recorded, after the last day.
-    let outstanding = history.last().map_or(Amount::ZERO, |row| row.principal);
-    if unpaid_maturity && outstanding.is_positive() {
-        let detail = format!(
-            "{} matured on {maturity} with {} outstanding; record its redemption, or waive it",
-            issue.reference,
-            issue.figure(outstanding)
-        );
-        found.push(issue.expected(ExpectedName::Maturity, maturity, outstanding, detail));
-    }
-    for (at, put) in puts.iter().enumerate() {
-        let outstanding = history.before(*put).map_or(Amount::ZERO, |row| row.principal);
-        let next = puts.get(at + 1).copied();
-        if !outstanding.is_positive() || redemptions.meet(issue.id, *put, next) {
-            continue;
+    for some in suspects.chunks(HISTORIES) {
+        let ids: Vec<&str> = some.iter().map(|suspect| suspect.issue.id).collect();
+        let rows = reader.position_rows_of(closing.entity, &ids, closing.known).await?;
+        let paid = reader.paid_coupons_of(closing.entity, &ids, closing.known).await?;
+        for suspect in some {
+            let of = |issue: &str| issue == suspect.issue.id;
+            let history = History::new(
+                rows.iter().filter(|row| of(&row.bond_issue)).map(posting::position_row).collect::<Result<_, _>>()?,
+                paid.iter()
+                    .filter(|row| of(&row.bond_issue))
+                    .filter_map(|coupon| posting::paid_coupon(coupon).transpose())
+                    .collect::<Result<_, _>>()?,
+            );
+            suspect.missing(closing, &history, redemptions, found)?;
         }
-        let detail = format!(
-            "holders of {} could demand repayment on {put}, when {} was outstanding; record the redemption of what they put, or waive \
-             it if none did",
-            issue.reference,
-            issue.figure(outstanding)
-        );
-        found.push(issue.expected(ExpectedName::Put, *put, outstanding, detail));
     }
     Ok(())
-}
-
-/// The whole history of an issue.
-async fn history(entity: &str, id: &str, reader: &mut Reader<'_>) -> Result<History, RecordError> {
-    let rows = reader.position_rows_from(entity, id, "0001-01-01").await?;
-    let paid = reader.paid_coupons(entity, id, i64::MAX).await?;
-    Ok(History::new(
-        rows.iter().map(posting::position_row).collect::<Result<_, _>>()?,
-        paid.iter().filter_map(|coupon| posting::paid_coupon(coupon).transpose()).collect::<Result<_, _>>()?,
-    ))
 }
 
 /// Offers that were accepted and are not settled.

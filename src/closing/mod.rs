@@ -54,12 +54,14 @@ impl Closing<'_> {
             if page.is_empty() {
                 break;
             }
+            let mut suspects = Vec::new();
             for rows in &page {
                 let issue = Issue::of(rows)?;
                 let valued = walk.value(rows)?;
                 ties::carrying_value(self, &issue, &valued.value, accrued.get(issue.id), &mut found)?;
-                expected::of_issue(self, &issue, &valued, &redeemed, reader, &mut expected).await?;
+                suspects.extend(expected::Suspect::of(self, issue, valued));
             }
+            expected::of_issues(self, &suspects, &redeemed, reader, &mut expected).await?;
         }
         ties::rollforwards(self, reader, &mut found).await?;
         expected::settlements(self, reader, &mut expected).await?;

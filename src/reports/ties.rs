@@ -75,18 +75,6 @@ impl ByRole {
     fn of(&self, roles: &[AccountRole]) -> Result<Amount, Refusal> {
         Amount::total(roles.iter().filter_map(|role| self.0.get(role).copied()))
     }
-
-    /// What it is more than before.
-    ///
-    /// # Errors
-    /// [`Refusal::Overflow`].
-    pub fn since(&self, before: &ByRole) -> Result<ByRole, Refusal> {
-        let change = |(role, amount): (&AccountRole, &Amount)| {
-            let before = before.0.get(role).copied().unwrap_or_default();
-            Ok((*role, amount.minus(before)?))
-        };
-        self.0.iter().map(change).collect::<Result<_, _>>().map(ByRole)
-    }
 }
 
 /// What a rollforward is held against.

@@ -58,8 +58,7 @@ impl Rolled {
         let eve = from.yesterday().unwrap_or(from).to_string();
         let before = booked(scope, &eve, reader).await?;
         let issues = booked(scope, &last, reader).await?;
-        let at_end = by_role(scope, &last, reader).await?;
-        let in_period = at_end.since(&by_role(scope, &eve, reader).await?)?;
+        let (at_end, in_period) = by_role(scope, reader).await?;
         let total = rollforward::total(movements.values().map(Vec::as_slice))?;
         let total = rollforward::lines(&sum(opening.values().flatten())?, &total)?;
         let against = Against { booked_before: whole(&before)?, booked: whole(&issues)?, at_end, in_period };
@@ -151,15 +150,17 @@ async fn booked(
     }
 }
 
-/// The balances of the roles at a date. Income and expense that is closed to retained earnings is the same income and expense.
-async fn by_role(scope: &Scope<'_>, as_of: &str, reader: &mut Reader<'_>) -> Result<ByRole, ReadError> {
-    let Scope { entity, known, currency, .. } = *scope;
-    let mut balances = ByRole::default();
-    for side in reader.trial_balance_before_closing(entity, as_of, known, currency.code()).await? {
-        let balance = Amount::from_minor(side.credit).minus(Amount::from_minor(side.debit))?;
-        if let Some(role) = AccountRole::from_name(&side.account_role) {
-            balances.0.insert(role, balance);
+/// What journal lines leave of each role at the end, and what those of the period come to, credit positive. Income and expense that is
+/// closed to retained earnings is the same income and expense.
+async fn by_role(scope: &Scope<'_>, reader: &mut Reader<'_>) -> Result<(ByRole, ByRole), ReadError> {
+    let Scope { entity, days: (from, to), known, currency } = *scope;
+    let (mut at_end, mut in_period) = (ByRole::default(), ByRole::default());
+    for row in reader.role_balances(entity, (&from.to_string(), &to.to_string()), known, currency.code()).await? {
+        if let Some(role) = AccountRole::from_name(&row.account_role) {
+            let (before, all) = (Amount::from_minor(row.before), Amount::from_minor(row.at_end));
+            at_end.0.insert(role, all.negated()?);
+            in_period.0.insert(role, before.minus(all)?);
         }
     }
-    Ok(balances)
+    Ok((at_end, in_period))
 }

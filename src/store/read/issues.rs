@@ -1,8 +1,11 @@
 //! Bond issues: what the next command is decided on, and their histories.
 
+use std::sync::LazyLock;
+
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
 use crate::store::read::Text;
+use crate::store::read::batches::AMONG;
 use crate::store::read::reversals::STANDS;
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{BondIssueRow, BookedRow, ConversionRateRow, CouponRow, EventRow, IssueHeadRow, PositionRow};
@@ -86,18 +89,25 @@ static BOOKED_ROWS: Text = Text::new(|| rows_from::<BookedRow>("booked", "postin
 
 /// As known at $5, the newest row of each date from the last one before $4 on, of the issues after $2 up to $3.
 static KNOWN_POSITION_ROWS: Text = Text::new(|| {
+    let from = "and d.date >= coalesce((select b.date from first_seen b where b.entity = d.entity and b.bond_issue = d.bond_issue \
+         and b.axis = 'position' and b.date < $4 and b.sequence <= $5 order by b.date desc limit 1), $4)";
+    position_rows(&format!("d.bond_issue > $2 and d.bond_issue <= $3 {from}"), "$5")
+});
+
+/// As known at $3, those of all dates, of some issues.
+static POSITION_ROWS_AMONG: LazyLock<[String; 2]> =
+    LazyLock::new(|| AMONG.map(|among| position_rows(&format!("d.bond_issue {among}"), "$3")));
+
+fn position_rows(which: &str, known: &str) -> String {
     format!(
         "select {} from first_seen d \
          join position p on p.entity = d.entity and p.bond_issue = d.bond_issue and p.date = d.date \
          and p.sequence = (select q.sequence from position q where q.entity = d.entity and q.bond_issue = d.bond_issue \
-         and q.date = d.date and q.sequence <= $5 order by q.sequence desc limit 1) \
-         where d.entity = $1 and d.bond_issue > $2 and d.bond_issue <= $3 and d.axis = 'position' and d.sequence <= $5 \
-         and d.date >= coalesce((select b.date from first_seen b where b.entity = d.entity and b.bond_issue = d.bond_issue \
-         and b.axis = 'position' and b.date < $4 and b.sequence <= $5 order by b.date desc limit 1), $4) \
-         order by d.bond_issue, d.date",
+         and q.date = d.date and q.sequence <= {known} order by q.sequence desc limit 1) \
+         where d.entity = $1 and d.axis = 'position' and d.sequence <= {known} and {which} order by d.bond_issue, d.date",
         PositionRow::columns("p")
     )
-});
+}
 
 /// The same issues' adjusted rates.
 static KNOWN_RATES: Text = Text::new(|| {
@@ -108,14 +118,10 @@ static KNOWN_RATES: Text = Text::new(|| {
     )
 });
 
-static PAID_COUPONS: Text = Text::new(|| {
-    format!(
-        "select {} from coupon c where c.entity = $1 and c.bond_issue = $2 and c.sequence <= $3 and c.paid_on is not null \
-         and not exists (select 1 from coupon d where d.entity = c.entity and d.bond_issue = c.bond_issue \
-         and d.coupon_date = c.coupon_date and d.revision > c.revision and d.sequence <= $3) order by c.coupon_date",
-        CouponRow::columns("c")
-    )
-});
+static PAID_COUPONS: Text = Text::new(|| paid_coupons("c.bond_issue = $2"));
+
+static PAID_COUPONS_AMONG: LazyLock<[String; 2]> =
+    LazyLock::new(|| AMONG.map(|among| paid_coupons(&format!("c.bond_issue {among}"))));
 
 static COUPON_REVISIONS: Text = Text::new(|| {
     format!(
@@ -124,8 +130,16 @@ static COUPON_REVISIONS: Text = Text::new(|| {
     )
 });
 
-static RATES: [Text; 2] =
-    [Text::new(|| rates("in (select value from json_each($2))")), Text::new(|| rates("= any($2)"))];
+fn paid_coupons(which: &str) -> String {
+    format!(
+        "select {} from coupon c where c.entity = $1 and {which} and c.sequence <= $3 and c.paid_on is not null \
+         and not exists (select 1 from coupon d where d.entity = c.entity and d.bond_issue = c.bond_issue \
+         and d.coupon_date = c.coupon_date and d.revision > c.revision and d.sequence <= $3) order by c.bond_issue, c.coupon_date",
+        CouponRow::columns("c")
+    )
+}
+
+static RATES: LazyLock<[String; 2]> = LazyLock::new(|| AMONG.map(rates));
 
 fn rates(among: &str) -> String {
     format!(
@@ -245,6 +259,18 @@ impl Reader<'_> {
         self.all(&KNOWN_POSITION_ROWS, &args).await
     }
 
+    /// As known at a sequence, all positions of some issues, by issue and date.
+    pub async fn position_rows_of(
+        &mut self,
+        entity: &str,
+        ids: &[&str],
+        known: i64,
+    ) -> Result<Vec<PositionRow>, StoreError> {
+        let [sqlite, postgres] = &*POSITION_ROWS_AMONG;
+        let text = self.pick(sqlite, postgres);
+        self.all(text, &[Arg::Text(entity), Arg::Texts(ids), Arg::Int(known)]).await
+    }
+
     /// As known at a sequence, the adjusted conversion rates of the issues after one id (or after `""`) up to another, by issue and date; of one
     /// date in the order in which they were recorded.
     pub async fn conversion_rates_known(
@@ -277,6 +303,18 @@ impl Reader<'_> {
         self.all(&PAID_COUPONS, &[Arg::Text(entity), Arg::Text(bond_issue), Arg::Int(known)]).await
     }
 
+    /// The same of some issues, by issue and coupon date.
+    pub async fn paid_coupons_of(
+        &mut self,
+        entity: &str,
+        ids: &[&str],
+        known: i64,
+    ) -> Result<Vec<CouponRow>, StoreError> {
+        let [sqlite, postgres] = &*PAID_COUPONS_AMONG;
+        let text = self.pick(sqlite, postgres);
+        self.all(text, &[Arg::Text(entity), Arg::Texts(ids), Arg::Int(known)]).await
+    }
+
     /// The payments of one coupon and their reversals, oldest first.
     pub async fn coupon_revisions(
         &mut self,
@@ -289,7 +327,7 @@ impl Reader<'_> {
 
     /// The adjusted conversion rates of some issues, by issue and date; of one date in the order in which they were recorded.
     pub async fn conversion_rates(&mut self, entity: &str, ids: &[&str]) -> Result<Vec<ConversionRateRow>, StoreError> {
-        let [sqlite, postgres] = &RATES;
+        let [sqlite, postgres] = &*RATES;
         let text = self.pick(sqlite, postgres);
         self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
     }

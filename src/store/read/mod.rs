@@ -20,6 +20,7 @@ mod reports;
 mod reversals;
 mod revisions;
 mod summary;
+mod trial_balance;
 
 pub use acknowledgements::{ReleasedBatch, Waiting};
 pub use batches::{BatchFilter, BatchHead, NumberedBatch, WholeBatch};
@@ -32,9 +33,10 @@ pub use issues::{IssueFilter, IssueState, ListedIssue};
 pub use journal_lines::ReleasedIn;
 pub use ledger_balances::{RejectedBatch, Released};
 pub use posted::{PostedEntry, PostedIn};
-pub use reports::{BatchesOfMovement, MovedByBatch, Movement, OutOfPeriod, Side, Sums};
+pub use reports::{BatchesOfMovement, MovedByBatch, Movement, OutOfPeriod, Sums};
 pub use reversals::EventOfBatch;
 pub use revisions::RecordedRevision;
+pub use trial_balance::{RoleBalance, Side};
 
 use std::sync::LazyLock;
 

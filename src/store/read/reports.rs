@@ -106,16 +106,6 @@ cells! {
         /// The change.
         carrying_amount: bigint,
     }
-
-    /// The two sides of an account role.
-    pub struct Side {
-        /// The role.
-        account_role: text,
-        /// The sum of its debits, positive.
-        debit: bigint,
-        /// The sum of its credits, positive.
-        credit: bigint,
-    }
 }
 
 /// Shares are decimal text. PostgreSQL computes with decimals; SQLite does not, and so takes the digits apart.
@@ -243,25 +233,6 @@ static MOVED_SINCE: Texts = Texts::new(|| {
     })
 });
 
-/// Lines hold roles and signed amounts, debits positive; the batch has the posting date and the currency. Events that share a batch are
-/// known one after the other, by the sequences of their entries.
-fn trial_balance(condition: &str) -> String {
-    format!(
-        "select l.account_role, \
-         cast(sum(case when l.amount > 0 then l.amount else 0 end) as bigint), \
-         cast(sum(case when l.amount < 0 then -l.amount else 0 end) as bigint) \
-         from batch b join entry e on e.entity = b.entity and e.batch = b.id \
-         join line l on l.entity = e.entity and l.batch = e.batch and l.entry = e.entry \
-         where b.entity = $1 and b.posting_date <= $2 and e.sequence <= $3 and b.currency = $4 {condition} \
-         group by l.account_role order by l.account_role"
-    )
-}
-
-static TRIAL_BALANCE: Text = Text::new(|| trial_balance(""));
-/// Without what closed years to retained earnings, and what took that back.
-static BEFORE_CLOSING: Text =
-    Text::new(|| trial_balance("and e.movement not in ('year_end_closing', 'reversal of year_end_closing')"));
-
 static CARRYING_CHANGES: Text = Text::new(|| {
     format!(
         "select e.bond_issue, e.effective_date, cast(sum(e.principal + e.premium_discount + e.issue_costs) as bigint) \
@@ -357,27 +328,5 @@ impl Reader<'_> {
         let mut args = vec![Arg::Text(entity), Arg::Text(as_of), Arg::Int(known)];
         args.extend(bond_issue.map(Arg::Text));
         self.either(if bond_issue.is_some() { &OUT_OF_PERIOD_OF } else { &OUT_OF_PERIOD }, &args).await
-    }
-
-    /// Debits and credits by account role of all batches posted by `as_of`, as known at `known`.
-    pub async fn trial_balance(
-        &mut self,
-        entity: &str,
-        as_of: &str,
-        known: i64,
-        currency: &str,
-    ) -> Result<Vec<Side>, StoreError> {
-        self.all(&TRIAL_BALANCE, &[Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(currency)]).await
-    }
-
-    /// The same without closing entries: of income and expense, what was posted to them.
-    pub async fn trial_balance_before_closing(
-        &mut self,
-        entity: &str,
-        as_of: &str,
-        known: i64,
-        currency: &str,
-    ) -> Result<Vec<Side>, StoreError> {
-        self.all(&BEFORE_CLOSING, &[Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(currency)]).await
     }
 }
