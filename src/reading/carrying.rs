@@ -16,10 +16,7 @@ use crate::document::wire::Timestamp;
 use crate::document::{CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem};
 use crate::posting::{self, RecordError};
 use crate::reports::carrying_value::{CarryingValue, InForce, carrying_value};
-use crate::store::{
-    Asked, BookedRow, Carrying, Dates, InForce as InForceRows, OutOfPeriod, PositionRow, Reader, RecordedRevision,
-    WrittenBy,
-};
+use crate::store::{Asked, Carrying, Head, OutOfPeriod, Reader, RecordedRevision, WrittenBy};
 
 /// How many issues are read at once.
 const PAGE: i64 = 500;
@@ -88,14 +85,14 @@ impl<'a> Walk<'a> {
     pub fn value(&self, rows: &Carrying) -> Result<Valued, ReadError> {
         let id = &rows.issue.id;
         let issued = Arc::new(Issued::among(&rows.issue, &self.revisions)?);
-        let in_force = Rows {
-            position: rows.position.as_ref(),
-            booked: rows.booked.as_ref(),
-            accrued_position: rows.accrued_position.as_ref(),
-            taken_back_by: rows.taken_back_by.as_ref(),
+        let position = |row: &Option<_>| row.as_ref().map(posting::position_row).transpose();
+        let in_force = InForce {
+            position: position(&rows.position)?,
+            booked: rows.booked.as_ref().map(posting::booked_row).transpose()?,
+            accrued_position: position(&rows.accrued_position)?,
         };
-        let late: Vec<&OutOfPeriod> = self.late.get(id).into_iter().flatten().collect();
-        value(issued, self.known, in_force, self.as_of, &late)
+        let late = self.late.get(id).map_or(&[] as &[_], Vec::as_slice);
+        value(issued, self.known, (&in_force, rows.taken_back_by.as_ref()), self.as_of, late)
     }
 }
 
@@ -127,76 +124,47 @@ impl Library {
         as_of: Date,
         at: Option<Timestamp>,
     ) -> Result<(Valued, Known), ReadError> {
-        let (date, at) = (as_of.to_string(), at.map_or(i64::MAX, Timestamp::microseconds));
-        let (Shelved { issued, dates }, rows) = self.in_force(entity, id, &date, at).await?;
-        let known = Known { sequence: rows.known, recorded_at: rows.recorded_at };
-        let accrued_position = self.accrued_position(&dates, &rows).await?;
-        // Hardly any booked row has something that is taken back later, so the event behind it is not joined to each.
-        let taken_back_by = match rows.booked.as_ref().filter(|row| row.later_posting_date.is_some()) {
-            Some(booked) => self.reading().await?.reader().event_by_sequence(entity, id, booked.sequence).await?,
+        let (Shelved { issued, rows }, head) = self.head(entity, id, at).await?;
+        let known = Known { sequence: head.known, recorded_at: head.recorded_at };
+        let in_force = |date| rows.positions.in_force(date, known.sequence).map(|(_, row)| *row);
+        let booked = rows.booked.in_force(as_of, known.sequence);
+        // Hardly any booked row has something that is taken back later.
+        let taken_back_by = match booked.filter(|(_, row)| row.later.is_some()) {
+            Some((sequence, _)) => self.reading().await?.reader().event_by_sequence(entity, id, *sequence).await?,
             None => None,
         };
         let taken_back_by =
             taken_back_by.map(|event| WrittenBy { event: event.id, effective_date: event.effective_date });
-        let late = match dates.has_late_entries {
-            true => self.reading().await?.reader().out_of_period(entity, Some(id), &date, known.sequence).await?,
+        let late = match rows.has_late_entries {
+            true => {
+                let mut reading = self.reading().await?;
+                reading.reader().out_of_period(entity, Some(id), &as_of.to_string(), known.sequence).await?
+            }
             false => Vec::new(),
         };
-        let late: Vec<&OutOfPeriod> = late.iter().collect();
-        let rows = Rows {
-            position: rows.position.as_ref(),
-            booked: rows.booked.as_ref(),
-            accrued_position: accrued_position.as_ref(),
-            taken_back_by: taken_back_by.as_ref(),
+        let in_force = InForce {
+            position: in_force(as_of),
+            booked: booked.map(|(_, row)| *row),
+            accrued_position: booked.and_then(|(_, row)| in_force(row.accrued.date)),
         };
-        Ok((value(issued, known.sequence, rows, as_of, &late)?, known))
+        Ok((value(issued, known.sequence, (&in_force, taken_back_by.as_ref()), as_of, &late)?, known))
     }
 
-    /// The rows of an issue in force at a date as known at a time, with the issue. When its dates in memory turn out to be old,
-    /// they are added to and the rows are read again.
-    async fn in_force(
-        &self,
-        entity: &str,
-        id: &str,
-        as_of: &str,
-        at: i64,
-    ) -> Result<(Shelved, InForceRows), ReadError> {
+    /// An issue with all its rows, and what was known at a time. When its rows in memory turn out not to be all, they are added to and it
+    /// is asked again.
+    async fn head(&self, entity: &str, id: &str, at: Option<Timestamp>) -> Result<(Shelved, Head), ReadError> {
         let not_found = || RecordError::NotFound(format!("the bond issue {id}"));
         let mut shelved = self.shelf.issue(entity, id, &self.store).await?.ok_or_else(not_found)?;
+        let known_at = at.map_or(i64::MAX, Timestamp::microseconds);
         loop {
-            let Shelved { issued, dates } = &shelved;
-            let asked = Asked {
-                entity: entity.to_owned(),
-                bond_issue: id.to_owned(),
-                known_at: at,
-                position_date: dates.of_position(as_of, at).unwrap_or_default().to_owned(),
-                posting_date: dates.of_booked(as_of, at).unwrap_or_default().to_owned(),
-            };
-            let rows = self.together.in_force(asked).await?.filter(|rows| issued.sequence <= rows.known);
-            let rows = rows.ok_or_else(not_found)?;
-            if rows.event_sequence == dates.event_sequence {
-                return Ok((shelved, rows));
+            let asked = Asked { entity: entity.to_owned(), bond_issue: id.to_owned(), known_at };
+            let head = self.together.head(asked).await?.filter(|head| shelved.issued.sequence <= head.known);
+            let head = head.ok_or_else(not_found)?;
+            if head.event_sequence == shelved.rows.event_sequence {
+                return Ok((shelved, head));
             }
             shelved = self.shelf.refreshed(entity, id, shelved, &self.store).await?;
         }
-    }
-
-    /// The position at the date through which the booked row accrues the issue. Nearly always it is the one in force, for what
-    /// is booked accrues the issue through its own date.
-    async fn accrued_position(&self, dates: &Dates, rows: &InForceRows) -> Result<Option<PositionRow>, ReadError> {
-        let Some(booked) = &rows.booked else { return Ok(None) };
-        let Some(date) = dates.of_position(&booked.accrued_through, rows.recorded_at) else { return Ok(None) };
-        if let Some(position) = rows.position.as_ref().filter(|position| position.date == date) {
-            return Ok(Some(position.clone()));
-        }
-        let asked = Asked {
-            entity: booked.entity.clone(),
-            bond_issue: booked.bond_issue.clone(),
-            known_at: rows.recorded_at,
-            position_date: date.to_owned(),
-            posting_date: String::new(),
-        };
-        Ok(self.together.in_force(asked).await?.and_then(|rows| rows.position))
     }
 
     /// The carrying values of an entity's issues in a currency (the functional one if none is named), after an id.
@@ -262,30 +230,17 @@ impl Library {
     }
 }
 
-/// The rows in force of one issue.
-#[derive(Clone, Copy)]
-struct Rows<'r> {
-    position: Option<&'r PositionRow>,
-    booked: Option<&'r BookedRow>,
-    accrued_position: Option<&'r PositionRow>,
-    taken_back_by: Option<&'r WrittenBy>,
-}
-
+/// The carrying value of an issue by its rows in force, with the event that takes something of what is booked back later.
 fn value(
     issued: Arc<Issued>,
     known: i64,
-    rows: Rows<'_>,
+    (in_force, taken_back_by): (&InForce, Option<&WrittenBy>),
     as_of: Date,
-    late: &[&OutOfPeriod],
+    late: &[OutOfPeriod],
 ) -> Result<Valued, ReadError> {
     let instrument = issued.known_at(known).ok_or_else(|| RecordError::corrupt("bond issue", "it has no terms"))?;
     let instrument = Arc::clone(instrument);
     let currency = instrument.terms().currency;
-    let in_force = InForce {
-        position: rows.position.map(posting::position_row).transpose()?,
-        booked: rows.booked.map(posting::booked_row).transpose()?,
-        accrued_position: rows.accrued_position.map(posting::position_row).transpose()?,
-    };
     let mut sum = Components::default();
     let mut items = Vec::with_capacity(late.len());
     let mut add = |event: &str, effective_date: &str, posting_date: &str, amounts: &Components| {
@@ -302,10 +257,10 @@ fn value(
         let amounts = super::components(&item.sums);
         add(&item.event, &item.effective_date, &item.posting_date, &amounts)?;
     }
-    if let (Some(later), Some(by)) = (in_force.booked.and_then(|row| row.later), rows.taken_back_by) {
+    if let (Some(later), Some(by)) = (in_force.booked.and_then(|row| row.later), taken_back_by) {
         add(&by.event, &by.effective_date, &later.posting_date.to_string(), &later.amounts)?;
     }
-    Ok(Valued { value: carrying_value(&instrument, as_of, &in_force, &sum)?, issued, instrument, items })
+    Ok(Valued { value: carrying_value(&instrument, as_of, in_force, &sum)?, issued, instrument, items })
 }
 
 impl Valued {

@@ -1,19 +1,23 @@
 //! Issues kept in memory: what they are changes only by a revision, and reading them and building their curves costs more than all else of a
-//! carrying value. With them the dates at which they have rows, to which new ones are added.
+//! carrying value. With them their rows, to which new ones are added.
 
-use std::collections::HashMap;
-use std::sync::{Arc, PoisonError, RwLock};
+use std::sync::Arc;
+
+use quick_cache::Weighter;
+use quick_cache::sync::Cache;
 
 use super::ReadError;
+use super::kept_rows::KeptRows;
 use crate::accounting::instrument::Instrument;
 use crate::posting;
-use crate::store::{BondIssueRow, Dates, Reader, RecordedRevision, Store};
+use crate::store::{BondIssueRow, Reader, RecordedRevision, Store};
 
-/// How many dates of issues are kept, each issue counting for at least `LEAST`. When there are more, all are forgotten and read
-/// again as they are asked for.
-const MOST: usize = 800_000;
-/// What the terms and curves of an issue weigh, in dates.
-const LEAST: usize = 32;
+/// How many rows of issues are kept, each issue counting for `TERMS` more. What is asked for seldom makes room. (A row is about 150 bytes.)
+const MOST: u64 = 300_000;
+/// What the terms and curves of an issue weigh, in rows.
+const TERMS: u64 = 16;
+/// So few are announced to the cache that it does not divide itself: an issue has to fit into one part, and a long one would not.
+const PARTS_OF: usize = 32;
 
 /// An issue as it was recorded.
 #[derive(Debug)]
@@ -46,36 +50,44 @@ impl Issued {
     }
 }
 
-/// An issue with its dates.
+/// An issue with its rows.
 #[derive(Clone, Debug)]
 pub(super) struct Shelved {
     pub issued: Arc<Issued>,
-    pub dates: Arc<Dates>,
+    pub rows: Arc<KeptRows>,
+}
+
+#[derive(Clone, Debug)]
+struct Weight;
+
+impl Weighter<String, Shelved> for Weight {
+    fn weight(&self, _: &String, shelved: &Shelved) -> u64 {
+        TERMS + u64::try_from(shelved.rows.count()).unwrap_or(u64::MAX - TERMS)
+    }
 }
 
 /// The issues that were asked for lately, by id.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Shelf(Arc<RwLock<Kept>>);
+#[derive(Clone, Debug)]
+pub(super) struct Shelf(Arc<Cache<String, Shelved, Weight>>);
 
-#[derive(Debug, Default)]
-struct Kept {
-    issues: HashMap<String, Shelved>,
-    weight: usize,
+impl Default for Shelf {
+    fn default() -> Shelf {
+        Shelf(Arc::new(Cache::with_weighter(PARTS_OF, MOST, Weight)))
+    }
 }
 
 impl Shelf {
     /// An issue, from memory if it is there; none when there is no such issue.
     pub async fn issue(&self, entity: &str, id: &str, store: &Store) -> Result<Option<Shelved>, ReadError> {
-        // What is kept is right even if a thread that held it panicked: entries are only ever added whole.
-        if let Some(shelved) = self.0.read().unwrap_or_else(PoisonError::into_inner).issues.get(id) {
-            return Ok(Some(shelved.clone()));
+        if let Some(shelved) = self.0.get(id) {
+            return Ok(Some(shelved));
         }
         let Some(row) = store.reading().await?.reader().bond_issue(entity, id).await? else { return Ok(None) };
         let issued = Arc::new(Issued::read(&row, &[])?);
-        self.refreshed(entity, id, Shelved { issued, dates: Arc::default() }, store).await.map(Some)
+        self.refreshed(entity, id, Shelved { issued, rows: Arc::default() }, store).await.map(Some)
     }
 
-    /// The issue with all dates that it has by now.
+    /// The issue with all rows that it has by now.
     pub async fn refreshed(
         &self,
         entity: &str,
@@ -83,16 +95,17 @@ impl Shelf {
         shelved: Shelved,
         store: &Store,
     ) -> Result<Shelved, ReadError> {
-        let mut dates = Dates::clone(&shelved.dates);
+        let Shelved { mut issued, rows } = shelved;
         let mut reading = store.reading().await?;
         let mut reader = reading.reader();
-        reader.see_dates(entity, id, &mut dates).await?;
-        let issued = match dates.is_revised {
-            true => revised(entity, id, shelved.issued, &mut reader).await?,
-            false => shelved.issued,
-        };
-        let shelved = Shelved { issued, dates: Arc::new(dates) };
-        self.0.write().unwrap_or_else(PoisonError::into_inner).keep(id, shelved.clone());
+        let Some(newest) = reader.newest(entity, id).await? else { return Ok(Shelved { issued, rows }) };
+        let mut rows = KeptRows::clone(&rows);
+        rows.add(entity, id, &newest, &mut reader).await?;
+        if newest.is_revised != 0 {
+            issued = revised(entity, id, issued, &mut reader).await?;
+        }
+        let shelved = Shelved { issued, rows: Arc::new(rows) };
+        self.0.insert(id.to_owned(), shelved.clone());
         Ok(shelved)
     }
 }
@@ -106,18 +119,4 @@ async fn revised(
     let Some(row) = reader.bond_issue(entity, id).await? else { return Ok(issued) };
     let revisions = reader.revisions(entity, &[id]).await?;
     Ok(Arc::new(Issued::read(&row, &revisions)?))
-}
-
-impl Kept {
-    fn keep(&mut self, id: &str, shelved: Shelved) {
-        let weight = |shelved: &Shelved| LEAST + shelved.dates.count();
-        self.weight += weight(&shelved);
-        if self.weight > MOST {
-            self.issues.clear();
-            self.weight = weight(&shelved);
-        }
-        if let Some(replaced) = self.issues.insert(id.to_owned(), shelved) {
-            self.weight -= weight(&replaced);
-        }
-    }
 }

@@ -14,6 +14,7 @@ mod issue_books;
 mod issued;
 mod issues;
 mod journal_lines;
+mod kept_rows;
 mod layouts;
 mod life;
 mod mapping;

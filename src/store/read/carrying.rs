@@ -1,12 +1,10 @@
 //! The rows in force of all issues of an entity, at a date as known at a sequence.
 //!
-//! Walking back over an issue's dates passes over those that were added since. For one issue that is asked for often,
-//! [`dates`](super::dates) does without.
+//! One issue that is asked for often is kept in memory instead: [`heads`](super::heads).
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
 use crate::store::read::Text;
-use crate::store::read::dates::{BOOKED, Dated, POSITION, WrittenBy, join_newest};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{BondIssueRow, BookedRow, PositionRow};
 use crate::store::table::Stored;
@@ -24,6 +22,41 @@ cells! {
         accrued_position: (Option<PositionRow>),
         /// The event that wrote the booked row, where something of it is taken back later.
         taken_back_by: (Option<WrittenBy>),
+    }
+
+    /// The event that wrote a row.
+    pub struct WrittenBy {
+        /// Its id.
+        event: text,
+        /// Its date.
+        effective_date: text,
+    }
+}
+
+/// A table of rows by date: its name, and the column of the date.
+type Dated = (&'static str, &'static str);
+const POSITION: Dated = ("position", "date");
+const BOOKED: Dated = ("booked", "posting_date");
+
+/// Joins, as `name`, the newest row of one date of an issue that was known at a sequence; `key` is what the entity, the issue and the
+/// date are in the statement.
+///
+/// PostgreSQL gets a lateral join, which it can only run as a look-up; SQLite has none, and never does anything else.
+fn join_newest(
+    (table, column): Dated,
+    name: &str,
+    [entity, bond_issue, date]: [&str; 3],
+    known: &str,
+    lateral: bool,
+) -> String {
+    let key =
+        |row: &str| format!("{row}.entity = {entity} and {row}.bond_issue = {bond_issue} and {row}.{column} = {date}");
+    let newest =
+        format!("from {table} q where {} and q.sequence <= {known} order by q.sequence desc limit 1", key("q"));
+    if lateral {
+        format!("left join lateral (select q.* {newest}) {name} on true")
+    } else {
+        format!("left join {table} {name} on {} and {name}.sequence = (select q.sequence {newest})", key(name))
     }
 }
 

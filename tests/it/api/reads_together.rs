@@ -10,6 +10,7 @@ use crate::support::client::{ISSUES, Service, on_both_engines, text};
 on_both_engines! {
     each_value_asked_for_at_once_is_the_one_asked_for_alone
     a_value_shows_what_was_acknowledged_before_it_was_asked_for
+    a_value_of_rows_in_memory_is_the_one_that_the_store_has_the_rows_of
     a_caller_that_goes_away_takes_nobodys_answer_along
     every_caller_is_told_that_the_database_is_gone
 }
@@ -110,6 +111,37 @@ async fn a_value_shows_what_was_acknowledged_before_it_was_asked_for(service: Se
     join(join_all(callers), join_all(others)).await;
     for issue in &issues {
         assert_eq!(service.carrying_value(issue, "2025-05-02").await["principal"], json!("934000.00"));
+    }
+}
+
+/// One issue is answered from its rows in memory, to which each command's are added; the list of all reads the store.
+async fn a_value_of_rows_in_memory_is_the_one_that_the_store_has_the_rows_of(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({"proceeds": "950000.00"})).await;
+    let mut times = Vec::new();
+    let convert = |date: &str| ("conversions", json!({"effective_date": date, "principal": "10000.00"}));
+    for (kind, body) in [
+        convert("2025-02-20"),
+        ("accruals", json!({"through": "2025-04-30"})),
+        convert("2025-03-10"),
+        ("coupon-payments", json!({"coupon_date": "2025-07-15"})),
+        convert("2025-02-20"),
+        convert("2025-03-10"),
+        ("accruals", json!({"through": "2025-08-31"})),
+        convert("2025-08-01"),
+    ] {
+        service.record(&issue, kind, body).await;
+        times.push(text(&service.carrying_value(&issue, "2025-12-31").await["known_at"]).to_owned());
+    }
+    for time in &times {
+        for date in ["2025-01-15", "2025-02-20", "2025-03-09", "2025-03-10", "2025-04-30", "2025-07-15", "2025-09-30"] {
+            for basis in ["effective", "posted"] {
+                let rest = format!("as_of={date}&known_at={time}&basis={basis}");
+                let (_, one) = alone(&service, &path(&issue, &rest)).await;
+                let all = service.read(&format!("/v1/entities/ACME/carrying-values?{rest}")).await;
+                assert_eq!(all["items"], json!([one]), "{rest}");
+            }
+        }
     }
 }
 
