@@ -1,5 +1,5 @@
 //! Issues kept in memory: what they are changes only by a revision, and reading them and building their curves costs more than all else of a
-//! carrying value. With them their rows, to which new ones are added.
+//! carrying value. With them their rows, or if those are too many the dates at which they have rows, to which new ones are added.
 
 use std::sync::Arc;
 
@@ -10,7 +10,7 @@ use super::ReadError;
 use super::kept_rows::KeptRows;
 use crate::accounting::instrument::Instrument;
 use crate::posting;
-use crate::store::{BondIssueRow, Reader, RecordedRevision, Store};
+use crate::store::{BondIssueRow, Dates, Reader, RecordedRevision, Store};
 
 /// How many rows of issues are kept, each issue counting for `TERMS` more. What is asked for seldom makes room. (A row is about 150 bytes.)
 const MOST: u64 = 300_000;
@@ -50,11 +50,44 @@ impl Issued {
     }
 }
 
-/// An issue with its rows.
+/// An issue with what is kept of its history.
 #[derive(Clone, Debug)]
 pub(super) struct Shelved {
     pub issued: Arc<Issued>,
-    pub rows: Arc<KeptRows>,
+    pub kept: Kept,
+}
+
+/// A history up to one of its events.
+#[derive(Clone, Debug)]
+pub(super) enum Kept {
+    Rows(Arc<KeptRows>),
+    Dates(Arc<Dates>),
+}
+
+impl Kept {
+    /// The sequence of the event.
+    pub fn event_sequence(&self) -> i64 {
+        match self {
+            Kept::Rows(rows) => rows.event_sequence,
+            Kept::Dates(dates) => dates.event_sequence,
+        }
+    }
+
+    /// Whether there are entries posted later than they are effective.
+    pub fn has_late_entries(&self) -> bool {
+        match self {
+            Kept::Rows(rows) => rows.has_late_entries,
+            Kept::Dates(dates) => dates.has_late_entries,
+        }
+    }
+
+    /// In rows, of which a date weighs about a third.
+    fn weight(&self) -> usize {
+        match self {
+            Kept::Rows(rows) => rows.count(),
+            Kept::Dates(dates) => dates.count() / 3,
+        }
+    }
 }
 
 #[derive(Clone, Debug)]
@@ -62,7 +95,7 @@ struct Weight;
 
 impl Weighter<String, Shelved> for Weight {
     fn weight(&self, _: &String, shelved: &Shelved) -> u64 {
-        TERMS + u64::try_from(shelved.rows.count()).unwrap_or(u64::MAX - TERMS)
+        TERMS + u64::try_from(shelved.kept.weight()).unwrap_or(u64::MAX - TERMS)
     }
 }
 
@@ -84,10 +117,10 @@ impl Shelf {
         }
         let Some(row) = store.reading().await?.reader().bond_issue(entity, id).await? else { return Ok(None) };
         let issued = Arc::new(Issued::read(&row, &[])?);
-        self.refreshed(entity, id, Shelved { issued, rows: Arc::default() }, store).await.map(Some)
+        self.refreshed(entity, id, Shelved { issued, kept: Kept::Rows(Arc::default()) }, store).await.map(Some)
     }
 
-    /// The issue with all rows that it has by now.
+    /// The issue with all that it has by now.
     pub async fn refreshed(
         &self,
         entity: &str,
@@ -95,16 +128,26 @@ impl Shelf {
         shelved: Shelved,
         store: &Store,
     ) -> Result<Shelved, ReadError> {
-        let Shelved { mut issued, rows } = shelved;
+        let Shelved { mut issued, kept } = shelved;
         let mut reading = store.reading().await?;
         let mut reader = reading.reader();
-        let Some(newest) = reader.newest(entity, id).await? else { return Ok(Shelved { issued, rows }) };
-        let mut rows = KeptRows::clone(&rows);
-        rows.add(entity, id, &newest, &mut reader).await?;
+        let Some(newest) = reader.newest(entity, id).await? else { return Ok(Shelved { issued, kept }) };
+        let rows = match &kept {
+            Kept::Rows(rows) => KeptRows::clone(rows).add((entity, id), &newest, &mut reader).await?,
+            Kept::Dates(_) => None,
+        };
+        let kept = match (rows, kept) {
+            (Some(rows), _) => Kept::Rows(Arc::new(rows)),
+            (None, kept) => {
+                let mut dates = if let Kept::Dates(dates) = kept { Dates::clone(&dates) } else { Dates::default() };
+                reader.see_dates(entity, id, &mut dates).await?;
+                Kept::Dates(Arc::new(dates))
+            }
+        };
         if newest.is_revised != 0 {
             issued = revised(entity, id, issued, &mut reader).await?;
         }
-        let shelved = Shelved { issued, rows: Arc::new(rows) };
+        let shelved = Shelved { issued, kept };
         self.0.insert(id.to_owned(), shelved.clone());
         Ok(shelved)
     }

@@ -6,7 +6,11 @@ use super::ReadError;
 use crate::accounting::position::PositionRow;
 use crate::accounting::transaction::BookedRow;
 use crate::posting;
+use crate::reports::carrying_value::InForce;
 use crate::store::{Newest, Reader};
+
+/// More rows than these of either kind are not kept: a backdated event adds one to each later date, so that they may be millions.
+const MOST: usize = 2_000;
 
 /// All rows of an issue up to one of its events.
 #[derive(Clone, Debug, Default)]
@@ -16,32 +20,45 @@ pub(super) struct KeptRows {
     /// Whether the issue has entries posted later than they are effective.
     pub has_late_entries: bool,
     /// What was outstanding, by effective date.
-    pub positions: Days<PositionRow>,
+    positions: Days<PositionRow>,
     /// What was booked, by posting date.
-    pub booked: Days<BookedRow>,
+    booked: Days<BookedRow>,
 }
 
 impl KeptRows {
-    /// Adds what was recorded up to the newest event. Rows of events that are recorded meanwhile are left for later.
+    /// Adds what was recorded up to the newest event, unless there is too much. Rows of events that are recorded meanwhile are left for
+    /// later.
     pub async fn add(
-        &mut self,
-        entity: &str,
-        bond_issue: &str,
+        mut self,
+        (entity, bond_issue): (&str, &str),
         newest: &Newest,
         reader: &mut Reader<'_>,
-    ) -> Result<(), ReadError> {
+    ) -> Result<Option<KeptRows>, ReadError> {
         let added = (self.event_sequence, newest.event_sequence);
-        for row in reader.positions_added(entity, bond_issue, added).await? {
+        let limit = i64::try_from(MOST).unwrap_or(i64::MAX) + 1;
+        for row in reader.positions_added(entity, bond_issue, added, limit).await? {
             let position = posting::position_row(&row)?;
             self.positions.add(position.date, row.sequence, position);
         }
-        for row in reader.booked_added(entity, bond_issue, added).await? {
+        for row in reader.booked_added(entity, bond_issue, added, limit).await? {
             let booked = posting::booked_row(&row)?;
             self.booked.add(booked.posting_date, row.sequence, booked);
         }
         self.event_sequence = newest.event_sequence;
         self.has_late_entries = newest.has_late_entries != 0;
-        Ok(())
+        Ok((self.positions.count.max(self.booked.count) <= MOST).then_some(self))
+    }
+
+    /// The rows in force at the close of a date as known at a sequence, and the sequence of what is booked.
+    pub fn in_force(&self, as_of: Date, known: i64) -> (InForce, Option<i64>) {
+        let position = |date| self.positions.in_force(date, known).map(|(_, row)| *row);
+        let booked = self.booked.in_force(as_of, known);
+        let rows = InForce {
+            position: position(as_of),
+            booked: booked.map(|(_, row)| *row),
+            accrued_position: booked.and_then(|(_, row)| position(row.accrued.date)),
+        };
+        (rows, booked.map(|(sequence, _)| *sequence))
     }
 
     /// How many there are.
@@ -52,7 +69,7 @@ impl KeptRows {
 
 /// Rows by date, and of one date in the order in which they were recorded.
 #[derive(Clone, Debug)]
-pub(super) struct Days<R> {
+struct Days<R> {
     days: Vec<Day<R>>,
     count: usize,
 }
@@ -73,7 +90,7 @@ impl<R> Default for Days<R> {
 impl<R> Days<R> {
     /// The row in force at the close of a date as known at a sequence, with its own: the newest that was known of the last date up to it
     /// of which one was.
-    pub fn in_force(&self, as_of: Date, known: i64) -> Option<&(i64, R)> {
+    fn in_force(&self, as_of: Date, known: i64) -> Option<&(i64, R)> {
         let end = self.days.partition_point(|day| day.date <= as_of);
         let mut days = self.days[..end].iter().rev();
         days.find_map(|day| day.rows[..day.rows.partition_point(|(sequence, _)| *sequence <= known)].last())

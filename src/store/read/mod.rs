@@ -4,13 +4,14 @@
 //! up to that command and nothing later, and so answers the same for ever.
 
 mod acknowledgements;
+mod added;
 mod batches;
 mod carrying;
 mod closes;
+mod dates;
 mod destinations;
 mod entities;
 mod events;
-mod heads;
 mod issues;
 mod journal_lines;
 mod layouts;
@@ -23,12 +24,13 @@ mod summary;
 mod trial_balance;
 
 pub use acknowledgements::{ReleasedBatch, Waiting};
+pub use added::Newest;
 pub use batches::{BatchFilter, BatchHead, NumberedBatch, WholeBatch};
 pub use carrying::{Carrying, WrittenBy};
 pub use closes::{PostedByRole, PostingDates, UnreleasedRole};
+pub use dates::{Asked, Dates, InForce};
 pub use destinations::{Lag, WaitingDestination};
 pub use entities::Known;
-pub use heads::{Asked, Head, Newest};
 pub use issues::{IssueFilter, IssueState, ListedIssue};
 pub use journal_lines::ReleasedIn;
 pub use ledger_balances::{RejectedBatch, Released};

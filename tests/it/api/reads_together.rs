@@ -11,6 +11,7 @@ on_both_engines! {
     each_value_asked_for_at_once_is_the_one_asked_for_alone
     a_value_shows_what_was_acknowledged_before_it_was_asked_for
     a_value_of_rows_in_memory_is_the_one_that_the_store_has_the_rows_of
+    a_value_of_a_history_that_grows_too_long_to_be_kept_is_the_same
     a_caller_that_goes_away_takes_nobodys_answer_along
     every_caller_is_told_that_the_database_is_gone
 }
@@ -133,16 +134,41 @@ async fn a_value_of_rows_in_memory_is_the_one_that_the_store_has_the_rows_of(ser
         service.record(&issue, kind, body).await;
         times.push(text(&service.carrying_value(&issue, "2025-12-31").await["known_at"]).to_owned());
     }
-    for time in &times {
-        for date in ["2025-01-15", "2025-02-20", "2025-03-09", "2025-03-10", "2025-04-30", "2025-07-15", "2025-09-30"] {
+    let dates = ["2025-01-15", "2025-02-20", "2025-03-09", "2025-03-10", "2025-04-30", "2025-07-15", "2025-09-30"];
+    as_in_the_list(&service, &issue, &times, &dates).await;
+}
+
+/// Compares the value of the only issue with the one in the list of all.
+async fn as_in_the_list(service: &Service, issue: &str, times: &[String], dates: &[&str]) {
+    for time in times {
+        for date in dates {
             for basis in ["effective", "posted"] {
                 let rest = format!("as_of={date}&known_at={time}&basis={basis}");
-                let (_, one) = alone(&service, &path(&issue, &rest)).await;
+                let (_, one) = alone(service, &path(issue, &rest)).await;
                 let all = service.read(&format!("/v1/entities/ACME/carrying-values?{rest}")).await;
                 assert_eq!(all["items"], json!([one]), "{rest}");
             }
         }
     }
+}
+
+/// A backdated conversion adds a row to each later date. Of more than 2,000 rows only the dates are kept.
+async fn a_value_of_a_history_that_grows_too_long_to_be_kept_is_the_same(service: Service) {
+    service.mapped_entity("ACME").await;
+    let issue = service.issue(json!({"proceeds": "950000.00"})).await;
+    let dates: Vec<String> = (0..60).map(|nth| format!("2025-{:02}-{:02}", 2 + nth / 20, 1 + nth % 20)).collect();
+    let first = vec![dates[0].clone(); 40];
+    let mut times = Vec::new();
+    for (nth, date) in dates.iter().chain(&first).enumerate() {
+        service.record(&issue, "conversions", json!({"effective_date": date, "principal": "1000.00"})).await;
+        let value = service.carrying_value(&issue, "2025-12-31").await;
+        assert_eq!(value["principal"], json!(format!("{}000.00", 1000 - 1 - nth)));
+        if [10, 59, 61, 80, 91, 92, 93, 94, 99].contains(&nth) {
+            times.push(text(&value["known_at"]).to_owned());
+        }
+    }
+    as_in_the_list(&service, &issue, &times, &["2025-01-31", "2025-02-01", "2025-03-15", "2025-04-20", "2025-05-31"])
+        .await;
 }
 
 async fn a_caller_that_goes_away_takes_nobodys_answer_along(service: Service) {

@@ -63,8 +63,9 @@ fn rows_of(event: &Event, events: &[Event], known_dates: [&mut BTreeMap<String, 
     rows
 }
 
-fn question(issue: &str, known_at: i64) -> Asked {
-    Asked { entity: ENTITY.to_owned(), bond_issue: issue.to_owned(), known_at }
+fn question(issue: &str, known_at: i64, position_date: Option<&str>, posting_date: Option<&str>) -> Asked {
+    let [position_date, posting_date] = [position_date, posting_date].map(|date| date.unwrap_or_default().to_owned());
+    Asked { entity: ENTITY.to_owned(), bond_issue: issue.to_owned(), known_at, position_date, posting_date }
 }
 
 /// The principal of the row in force, of rows by date and sequence: the last known of the last date.
@@ -81,6 +82,7 @@ on_both! {
         let mut dice = Dice(20_261_125);
         let (mut positions, mut booked_dates) = (BTreeMap::new(), BTreeMap::new());
         let mut events: Vec<Event> = Vec::new();
+        let (mut early, mut early_known) = (Dates::default(), 0);
         let mut rows = opening;
         for sequence in 1..=120 {
             let effective = date(&mut dice);
@@ -89,26 +91,35 @@ on_both! {
             events.push(Event { sequence, effective, posted, moved: dice.roll(1_000) as i64 - 300, through });
             let event = &events[events.len() - 1];
             rows.extend(rows_of(event, &events, [&mut positions, &mut booked_dates]));
+            if sequence == 60 {
+                let mut reading = books.store.reading().await.expect("reads");
+                reading.reader().see_dates(ENTITY, ISSUE, &mut early).await.expect("reads");
+                early.event_sequence = early_known;
+            }
             // Some commands share a posting, as the writer does it.
             if dice.roll(4) == 0 || sequence == 120 {
                 post(&books.store, &rows).await.expect("posts");
                 rows = Rows::default();
+                early_known = if sequence < 60 { sequence } else { early_known };
             }
         }
         let mut reading = books.store.reading().await.expect("reads");
-        let positions = reading.reader().positions_added(ENTITY, ISSUE, (0, 120)).await.expect("reads");
-        let all_booked = reading.reader().booked_added(ENTITY, ISSUE, (0, 120)).await.expect("reads");
-        let of_position = |row: &PositionRow| (row.date.clone(), row.sequence);
-        let of_booked = |row: &BookedRow| (row.posting_date.clone(), row.sequence);
+        let mut dates = Dates::default();
+        reading.reader().see_dates(ENTITY, ISSUE, &mut dates).await.expect("reads");
+        reading.reader().see_dates(ENTITY, ISSUE, &mut early).await.expect("reads");
+        let whole = (0, 120);
+        let all_positions = reading.reader().positions_added(ENTITY, ISSUE, whole, 100_000).await.expect("reads");
+        let all_booked = reading.reader().booked_added(ENTITY, ISSUE, whole, 100_000).await.expect("reads");
         // Read in two steps, the rows are the same.
-        let (mut steps, mut booked_steps) = (Vec::new(), Vec::new());
+        let (mut positions, mut booked_rows) = (Vec::new(), Vec::new());
         for step in [(0, 57), (57, 120)] {
-            steps.extend(reading.reader().positions_added(ENTITY, ISSUE, step).await.expect("reads"));
-            booked_steps.extend(reading.reader().booked_added(ENTITY, ISSUE, step).await.expect("reads"));
+            positions.extend(reading.reader().positions_added(ENTITY, ISSUE, step, 100_000).await.expect("reads"));
+            booked_rows.extend(reading.reader().booked_added(ENTITY, ISSUE, step, 100_000).await.expect("reads"));
         }
-        steps.sort_by_key(of_position);
-        booked_steps.sort_by_key(of_booked);
-        assert_eq!((&steps, &booked_steps), (&positions, &all_booked));
+        positions.sort_by_key(|row| (row.date.clone(), row.sequence));
+        booked_rows.sort_by_key(|row| (row.posting_date.clone(), row.sequence));
+        assert_eq!((&positions, &booked_rows), (&all_positions, &all_booked));
+        assert_eq!(reading.reader().booked_added(ENTITY, ISSUE, whole, 7).await.expect("reads"), all_booked[..7]);
         let mut asked: Vec<String> = (0..40).map(|_| date(&mut dice)).collect();
         asked.extend(["2018-12-31", "2019-01-01", "2024-02-29", "2030-06-15", "2099-12-31", "0001-01-01"].map(String::from));
         let mut questions = Vec::new();
@@ -131,33 +142,44 @@ on_both! {
                 }
                 let of_rows = [
                     in_force(&positions, (day, known), |row| (&row.date, row.sequence, row.principal)),
-                    in_force(&all_booked, (day, known), |row| (&row.posting_date, row.sequence, row.principal)),
+                    in_force(&booked_rows, (day, known), |row| (&row.posting_date, row.sequence, row.principal)),
                 ];
                 assert_eq!(of_rows, [position, booked], "rows {said}");
                 let at = if known == i64::MAX { known } else { record(known).recorded_at };
-                questions.push(question(ISSUE, at));
-                answers.push(Some((known.min(120), said)));
+                let mut ask = |position_date, posting_date, principals| {
+                    questions.push(question(ISSUE, at, position_date, posting_date));
+                    answers.push((said.clone(), known.min(120), principals));
+                };
+                ask(dates.of_position(day, at), dates.of_booked(day, at), [position, booked]);
+                ask(through.as_ref().and_then(|day| dates.of_position(day, at)), None, [accrued, None]);
             }
         }
         // Questions without an answer stand between the others, and take nothing from them.
         for (issue, at) in [(ISSUE, 0), ("ACME.none", i64::MAX)] {
-            questions.insert(7, question(issue, at));
-            answers.insert(7, None);
+            questions.insert(7, question(issue, at, None, None));
+            answers.insert(7, ("not known".to_owned(), 0, [None; 2]));
         }
-        let newest = reading.reader().newest(ENTITY, ISSUE).await.expect("reads").expect("the issue");
-        let mut found = reading.reader().heads(&questions[..1]).await.expect("reads");
-        found.extend(reading.reader().heads(&questions[1..]).await.expect("reads"));
+        let mut found = reading.reader().in_force(&questions[..1]).await.expect("reads");
+        found.extend(reading.reader().in_force(&questions[1..]).await.expect("reads"));
         assert_eq!(found.len(), answers.len());
-        for (head, answer) in found.into_iter().zip(answers) {
-            let Some((known, said)) = answer else {
-                assert_eq!(head, None);
+        for (rows, (said, known, principals)) in found.into_iter().zip(answers) {
+            let Some(rows) = rows else {
+                assert_eq!(known, 0, "{said}");
                 continue;
             };
-            let head = head.expect("it was known");
-            assert_eq!((head.known, head.event_sequence), (known, newest.event_sequence), "{said}");
-            assert_eq!(head.recorded_at, record(known).recorded_at, "{said}");
+            assert_eq!(rows.known, known, "{said}");
+            let found = [rows.position.map(|row| row.principal), rows.booked.map(|row| row.principal)];
+            assert_eq!(found, principals, "{said}");
         }
-        assert_eq!(reading.reader().heads(&[]).await.expect("reads"), []);
+        assert_eq!(reading.reader().in_force(&[]).await.expect("reads"), []);
+        // Where nobody asks for rows there are none, and the rest is the same.
+        let heads: Vec<Asked> = questions.iter().map(|asked| question(&asked.bond_issue, asked.known_at, None, None)).collect();
+        let with_rows = reading.reader().in_force(&questions).await.expect("reads");
+        for (head, with_rows) in reading.reader().in_force(&heads).await.expect("reads").into_iter().zip(with_rows) {
+            assert_eq!(head, with_rows.map(|found| InForce { position: None, booked: None, ..found }));
+        }
+        // Read in two steps, an issue's dates are the same.
+        assert_eq!(early, dates);
     }
 
     async fn a_later_event_starts_from_the_newest_row_of_each_date(books: Books) {
