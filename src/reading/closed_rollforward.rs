@@ -88,6 +88,7 @@ impl Library {
             closed_at: close.map(periods::time),
             waivers: Some(close.map_or(Ok(Vec::new()), periods::waivers)?),
             changed_since_close: changed,
+            comparative_asked: report.comparative_asked.filter(|_| view == View::Current),
             ..report
         })
     }

@@ -8,7 +8,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use jiff::civil::Date;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::{Known, Library, ReadError, known};
@@ -27,7 +27,7 @@ pub(super) use rolled::by_issue;
 pub(crate) use rolled::{Rolled, Scope};
 
 /// Which days stand beside those of the report.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, ToSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Beside {
     /// The same fiscal periods, or days, a year before.
@@ -36,6 +36,17 @@ pub enum Beside {
     /// As many fiscal periods, or days, just before.
     PriorPeriod,
     None,
+}
+
+impl Beside {
+    /// The name on the interface.
+    pub fn name(self) -> &'static str {
+        match self {
+            Beside::PriorYear => "prior_year",
+            Beside::PriorPeriod => "prior_period",
+            Beside::None => "none",
+        }
+    }
 }
 
 /// What a rollforward shows beside the days that it is of.
@@ -84,12 +95,12 @@ pub(super) async fn report(
     let shown = Shown::of(&scope, &rolled, reader).await?;
     let scheduled = schedule::scheduled(&scope, &rolled, reader).await?;
     drop(rolled);
-    let beside = match beside {
+    let compared = match beside {
         Beside::PriorYear => Some(Comparative::PriorYear),
         Beside::PriorPeriod => Some(Comparative::PriorPeriod),
         Beside::None => None,
     };
-    let comparative = match beside.and_then(|beside| calendar.compared((from, to), beside)) {
+    let comparative = match compared.and_then(|beside| calendar.compared((from, to), beside)) {
         Some((from, to)) => {
             let scope = Scope { days: (from, to), ..scope };
             let rolled = Rolled::read(&scope, reader).await?;
@@ -108,6 +119,8 @@ pub(super) async fn report(
         currency: currency.code().to_owned(),
         other_currencies: super::other_currencies(reader, entity, known, currency).await?,
         known_at: known.text(),
+        beside,
+        comparative_asked: Some(beside),
         issues: shown.issues,
         total: shown.total,
         tie_out: shown.tie_out.into_iter().chain(scheduled.tie_out).collect(),

@@ -62,6 +62,7 @@ pub fn rollforward(report: &RollforwardDocument, with: &Surroundings<'_>, out: &
     put(out, charts(report.issues.len(), with.lives))?;
     put(out, html! { h2 id="issues" { "Issues" } })?;
     issues(report, with, out)?;
+    beside::each_issue(report, out)?;
     shell.end(out)
 }
 
@@ -133,7 +134,8 @@ fn address(report: &RollforwardDocument) -> String {
         (Some(period), Some(view)) => format!("period={period}&view={}", view.name()),
         _ => format!("from={}&to={}&known_at={}", report.from, report.to, report.known_at),
     };
-    format!("/v1/entities/{}/rollforward?{asked}&currency={}", report.entity, report.currency)
+    let (entity, currency, beside) = (&report.entity, &report.currency, report.beside.name());
+    format!("/v1/entities/{entity}/rollforward?{asked}&currency={currency}&comparative={beside}")
 }
 
 fn total(report: &RollforwardDocument, with: &Surroundings<'_>) -> Markup {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use serde::{Serialize, Serializer};
 use utoipa::ToSchema;
 
+use super::Beside;
 use crate::accounting::Currency;
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
@@ -33,12 +34,19 @@ pub struct RollforwardDocument {
     /// Currencies of issues that are left out; ask for them with `currency`.
     pub other_currencies: Vec<String>,
     pub known_at: String,
+    /// Which days were asked for beside these.
+    #[serde(skip)]
+    pub beside: Beside,
+    /// Which days were asked for beside these, by default or with `comparative`. Absent of a period as it was closed: its bytes are those of
+    /// the day it was closed, and they did not always say it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub comparative_asked: Option<Beside>,
     pub issues: Vec<IssueRollforward>,
     pub total: Vec<RollforwardLine>,
     pub tie_out: Vec<TieOut>,
     /// Whether the interest of the period is about what the average carrying amount earns at the effective rate.
     pub interest_reasonableness: InterestReasonableness,
-    /// The days before that stand beside these; absent if none were asked for.
+    /// The days before that stand beside these; absent if none were asked for, or there were none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub comparative: Option<ComparativeRollforward>,
     /// What was expected, not recorded, and waived when the period was closed last.

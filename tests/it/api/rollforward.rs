@@ -73,7 +73,7 @@ async fn every_movement_has_its_line_and_opening_and_movements_are_closing(servi
     let report = rollforward(&service, "2025-01-01", "2025-12-31").await;
     assert_fields(
         &report,
-        "entity from to currency other_currencies known_at issues total tie_out interest_reasonableness comparative caution",
+        "entity from to currency other_currencies known_at comparative_asked issues total tie_out interest_reasonableness comparative caution",
     );
     assert_fields(&report["issues"][0], "bond_issue reference lines");
     assert_eq!(report["issues"][0]["bond_issue"], json!(issue));
@@ -211,7 +211,7 @@ async fn the_year_before_stands_beside_the_year(service: Service) {
     let path = "/v1/entities/ACME/rollforward";
     let asked = |from: &str, to: &str, beside: &str| format!("{path}?from={from}&to={to}{beside}");
     let before = service.read(&asked("2025-01-01", "2025-12-31", "&comparative=none")).await;
-    assert_eq!(before.get("comparative"), None);
+    assert_eq!((before.get("comparative"), &before["comparative_asked"]), (None, &json!("none")));
     let report = service.read(&asked("2026-01-01", "2026-12-31", "")).await;
     let comparative = &report["comparative"];
     assert_fields(comparative, "from to issues total tie_out");
@@ -228,6 +228,7 @@ async fn the_year_before_stands_beside_the_year(service: Service) {
     {
         let report = service.read(&asked(quarter.0, quarter.1, &format!("&comparative={beside}"))).await;
         assert_figures(&report["comparative"], json!({"from": from, "to": to}));
+        assert_eq!(report["comparative_asked"], json!(beside));
     }
     service.get(&asked(quarter.0, quarter.1, "&comparative=last_week")).await.problem(400, "malformed_query");
 }

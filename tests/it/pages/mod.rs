@@ -22,6 +22,7 @@ on_both_engines! {
     whatever_a_text_holds_it_stays_a_text
     books_without_anything_are_shown_as_such
     what_blocks_a_close_and_what_changed_since_is_told
+    other_forms_of_a_rollforward_are_of_what_was_asked
 }
 
 async fn page(service: &Service, path: &str) -> Page {
@@ -163,24 +164,53 @@ async fn every_figure_of_a_rollforward_is_on_its_page(service: Service) {
     }
 }
 
+const BESIDE_DEBT: [(&str, &str); 3] =
+    [("Principal", "principal"), ("Carrying amount", "carrying_amount"), ("Interest payable", "interest_payable")];
+const BESIDE_CASH: [(&str, &str); 3] =
+    [("All expense", "expense"), ("Gain (loss)", "gain_loss"), ("Cash received (paid)", "cash")];
+
+/// Each line of these days and of those before has a row, in which both stand.
+#[track_caller]
+fn check_beside_lines(both: [&Value; 2], table: &Table, rows: &[Vec<String>], (kind, fields): (&str, &[(&str, &str)])) {
+    let lines = both.map(|lines| {
+        let lines = lines.as_array().into_iter().flatten().filter(|line| kind == "Debt" || !is_balance(line));
+        lines.map(|line| (label(line), line)).collect::<BTreeMap<_, _>>()
+    });
+    assert_eq!(
+        rows.iter().map(|row| &row[0]).collect::<BTreeSet<_>>(),
+        lines.iter().flat_map(BTreeMap::keys).collect::<BTreeSet<_>>()
+    );
+    for row in rows {
+        for (name, field) in fields {
+            for (lines, column) in lines.iter().zip([(*name).to_owned(), format!("{name}, before")]) {
+                let expected = lines.get(&row[0]).map_or_else(|| printed("0"), |line| printed(text(&line[*field])));
+                assert_eq!(table.cell(row, &column), Some(expected.as_str()), "{column} of {}", row[0]);
+            }
+        }
+    }
+}
+
 /// The days before stand beside these, and interest beside what is expected of it.
 async fn check_beside(service: &Service, page: &Page, report: &Value) {
     let before = &report["comparative"];
-    let table = page.table("Total from");
-    let lines =
-        |report: &Value| array(&report["total"]).iter().map(|line| (label(line), line.clone())).collect::<Vec<_>>();
-    let (these, those) = (lines(report), lines(before));
-    let shown = &table.groups[0].1;
-    let names: BTreeSet<&String> = these.iter().chain(&those).map(|(name, _)| name).collect();
-    assert_eq!(shown.iter().map(|row| &row[0]).collect::<BTreeSet<_>>(), names);
-    for row in shown {
-        let of = |lines: &[(String, Value)], field: &str| {
-            let line = lines.iter().find(|(name, _)| *name == row[0]);
-            line.map_or_else(|| printed("0"), |(_, line)| printed(text(&line[field])))
-        };
-        let fields = ["carrying_amount", "interest_payable", "expense", "cash"];
-        let expected: Vec<String> = fields.iter().flat_map(|field| [of(&these, field), of(&those, field)]).collect();
-        assert_eq!(row[1..], expected);
+    for (kind, fields) in [("Debt", &BESIDE_DEBT), ("Expense and cash", &BESIDE_CASH)] {
+        let [from, to] = ["from", "to"].map(|day| [text(&report[day]), text(&before[day])]);
+        let days = format!("{} to {} beside {} to {}", from[0], to[0], from[1], to[1]);
+        let beside = |of: &str| format!("{kind} beside the days before, of {of}: {days}");
+        let table = page.table(&beside("all issues"));
+        check_beside_lines([&report["total"], &before["total"]], &table, &table.groups[0].1, (kind, fields));
+        let table = page.table(&beside("each issue"));
+        assert_eq!(table.groups.len(), array(&report["issues"]).len());
+        for (issue, (name, rows)) in array(&report["issues"]).iter().zip(&table.groups) {
+            assert!(name.as_ref().is_some_and(|name| name.starts_with(text(&issue["reference"]))));
+            let those = array(&before["issues"]).iter().find(|other| other["bond_issue"] == issue["bond_issue"]);
+            check_beside_lines(
+                [&issue["lines"], &those.unwrap_or(&Value::Null)["lines"]],
+                &table,
+                rows,
+                (kind, fields),
+            );
+        }
     }
     let own = Page::of(&service.get(&page.link("Their own rollforward")).await);
     let facts = own.texts("dd");
@@ -529,4 +559,39 @@ async fn what_blocks_a_close_and_what_changed_since_is_told(service: Service) {
     assert_eq!(blocks.len(), array(&found["in_the_way"]).len());
     assert_eq!(blocks[0][0], "A coupon payment is expected");
     assert_eq!(blocks[0][4], printed(text(&found["in_the_way"][0]["amount"])));
+}
+
+/// The links of a page to its other forms ask what the page was asked, the days beside it among it.
+async fn other_forms_of_a_rollforward_are_of_what_was_asked(service: Service) {
+    service.mapped_entity("ACME").await;
+    service.issue(json!({})).await;
+    service.post("/v1/entities/ACME/periods/2025-02/close", &json!({})).await.done();
+    let path = "/v1/entities/ACME/rollforward";
+    for asked in ["period=2025-02&view=as_closed", "period=2025-02&view=current", "from=2025-02-01&to=2025-02-28"] {
+        for beside in ["prior_year", "prior_period", "none", ""] {
+            let said = if beside.is_empty() { String::new() } else { format!("&comparative={beside}") };
+            let page = page(&service, &format!("{path}?{asked}{said}&format=html")).await;
+            let expected = if beside.is_empty() { "prior_year" } else { beside };
+            let links = ["JSON", "XLSX", "CSV"].map(|name| page.link(name));
+            for link in &links {
+                assert!(link.contains(asked) && link.contains(&format!("&comparative={expected}&")), "{link}");
+                assert_eq!(service.get(link).await.status, 200, "{link}");
+            }
+            let report = service.read(&links[0]).await;
+            let told = (!asked.ends_with("as_closed")).then_some(expected);
+            assert_eq!(report["comparative_asked"].as_str(), told, "{asked}");
+            let from = report["comparative"]["from"].as_str();
+            let days = match expected {
+                "prior_year" => Some("2024-02-01"),
+                "prior_period" => Some("2025-01-01"),
+                _ => None,
+            };
+            assert_eq!(from, days);
+            assert_eq!(page.text().contains("Beside the days before"), days.is_some());
+            assert_eq!(
+                days.is_none(),
+                !page.text().contains(&format!("The days before are those from {}", days.unwrap_or_default()))
+            );
+        }
+    }
 }
