@@ -21,6 +21,13 @@ impl<T> Default for List<T> {
     }
 }
 
+impl<T> List<T> {
+    /// The list as it was asked for; none if it was not.
+    pub fn asked(&self) -> Option<String> {
+        (!self.items.is_empty()).then(|| self.text.clone())
+    }
+}
+
 impl<'de, T: FromStr<Err = String>> Deserialize<'de> for List<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let text = String::deserialize(deserializer)?;

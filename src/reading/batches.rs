@@ -13,7 +13,10 @@ use crate::document::{AcknowledgementDocument, BatchDocument, OpenRelease, Total
 use crate::posting::{RecordError, render};
 use crate::store::{BatchFilter, BatchHead, EventOfBatch, Reader, ReleasedBatch, WholeBatch};
 
-/// How many numbers are looked up at once.
+/// The batches of events by their ids, each with its number and its id.
+pub type EventBatches = HashMap<String, Vec<(String, String)>>;
+
+/// How many numbers, or events, are looked up at once.
 const NUMBERS: usize = 1_000;
 
 /// A release: an immutable revision of a batch, with accounts, names and dimensions as mapped at that moment.
@@ -95,6 +98,22 @@ impl Library {
             ids.extend(found.into_iter().map(|batch| (batch.number, batch.id)));
         }
         Ok(ids)
+    }
+
+    /// The batches that hold entries of some events.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn batches_of_events(&self, entity: &str, events: &[&str]) -> Result<EventBatches, ReadError> {
+        let mut reading = self.reading().await?;
+        let mut reader = reading.reader();
+        let mut batches = EventBatches::with_capacity(events.len());
+        for events in events.chunks(NUMBERS) {
+            for found in reader.batches_of_events(entity, events).await? {
+                batches.entry(found.event).or_default().push((found.number, found.id));
+            }
+        }
+        Ok(batches)
     }
 
     /// A batch.

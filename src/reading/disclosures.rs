@@ -28,11 +28,10 @@ use crate::reports::interest::Interest;
 use crate::reports::rollforward::Sums;
 use crate::store::EventRow;
 
-pub use document::DisclosuresDocument;
-use document::{
-    BandDocument, ClassifiedDocument, ConversionFeatureDocument, DisclosureFigures, FairValueDocument, IssueDisclosure,
-};
-use events::NotedEvent;
+use document::{BandDocument, ClassifiedDocument, ConversionFeatureDocument, FairValueDocument};
+pub use document::{ConvertedDocument, DisclosureFigures, DisclosuresDocument, IssueDisclosure};
+pub use events::NotedEvent;
+pub use late::PriorPeriodEntry;
 
 /// The fair value of an issue, as the caller measured it.
 #[derive(Clone, Debug, PartialEq, Eq)]

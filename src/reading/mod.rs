@@ -36,14 +36,17 @@ use crate::document::wire::Timestamp;
 use crate::posting::RecordError;
 use crate::store::{EntityRow, Reader, Reading, Store, Sums};
 
-pub use batches::{RecentBatch, ReleaseDocument};
+pub use batches::{EventBatches, RecentBatch, ReleaseDocument};
 pub use calendar::{CalendarDocument, CalendarEntry};
 pub use carrying::CarryingValues;
 pub(crate) use carrying::{Valued, Walk};
 pub use closed_rollforward::{ChangedSinceClose, View};
-pub use disclosures::{DisclosuresAsked, DisclosuresDocument, FairValue};
-pub use forecast::{Assumed, ForecastAsked, ForecastDocument};
-pub use if_converted::{IfConvertedAsked, IfConvertedDocument};
+pub use disclosures::{
+    ConvertedDocument, DisclosureFigures, DisclosuresAsked, DisclosuresDocument, FairValue, IssueDisclosure,
+    NotedEvent, PriorPeriodEntry,
+};
+pub use forecast::{Assumed, ForecastAsked, ForecastDocument, ForecastMonth, IssueForecast};
+pub use if_converted::{EarningsPerShareDocument, IfConvertedAsked, IfConvertedDocument, IfConvertedItem};
 pub use issue_books::{BooksRead, EntryBooks, IssueBooks, LineBooks, OpeningBooks};
 pub use issues::{EventRecord, ScheduleDocument, ScheduleRowDocument};
 pub use journal_lines::{JournalLines, LinePlace, LinesAsked};

@@ -1,6 +1,7 @@
 //! Figures as accountants print them: thousands apart, a negative one in parentheses, nothing as a dash.
 
 use maud::{Markup, html};
+use rust_decimal::Decimal;
 
 /// What stands for nothing.
 pub const NOTHING: &str = "\u{2013}";
@@ -45,6 +46,11 @@ pub fn printed(decimal: &str) -> String {
     text
 }
 
+/// A decimal as it is printed in a sentence, in which a dash would not be read as nothing.
+pub fn said(decimal: &str) -> String {
+    if is_zero(decimal) { "nothing".to_owned() } else { printed(decimal) }
+}
+
 /// Whether a decimal is zero.
 pub fn is_zero(decimal: &str) -> bool {
     decimal.bytes().all(|byte| matches!(byte, b'0' | b'.' | b'-'))
@@ -53,6 +59,20 @@ pub fn is_zero(decimal: &str) -> bool {
 /// Whether a decimal is less than zero.
 pub fn is_negative(decimal: &str) -> bool {
     decimal.starts_with('-') && !is_zero(decimal)
+}
+
+/// The sum of decimals, with the decimals of the first; nothing where there are none, or it is longer than 28 digits.
+///
+/// ```
+/// use parwright::export::page::figure::sum;
+/// assert_eq!(sum(["1.50", "-0.25"]), "1.25");
+/// assert_eq!(sum([]), "");
+/// ```
+pub fn sum<'a>(decimals: impl IntoIterator<Item = &'a str>) -> String {
+    let mut decimals = decimals.into_iter().map(|decimal| decimal.parse::<Decimal>().ok());
+    let first = decimals.next().flatten();
+    let sum = first.and_then(|first| decimals.try_fold(first, |sum, next| sum.checked_add(next?)));
+    sum.map(|sum| sum.to_string()).unwrap_or_default()
 }
 
 /// A rate as a percentage, with all its decimals: the point moves by two places.

@@ -6,9 +6,12 @@
 mod balances;
 mod batch;
 mod components;
+mod disclosures;
 pub mod figure;
+mod if_converted;
 pub mod label;
 mod life;
+mod outlook;
 mod rollforward;
 mod schedule;
 mod shell;
@@ -17,6 +20,9 @@ mod table;
 
 pub use balances::{carrying_values, trial_balance};
 pub use batch::batch;
+pub use disclosures::{Behind, disclosures};
+pub use if_converted::if_converted;
+pub use outlook::{calendar, forecast};
 pub use rollforward::{Surroundings, most_shown, rollforward};
 pub use schedule::schedule;
 pub use shell::STYLE;
@@ -38,6 +44,16 @@ fn batch_address(id: &str) -> String {
 /// Where the books of an entity are shown.
 fn entity_address(code: &str) -> String {
     format!("/?entity={code}")
+}
+
+/// An issue, with the way to its schedule and its life.
+fn issue(id: &str, reference: &str) -> Markup {
+    html! { a href=(format!("/v1/bond-issues/{id}/schedule?format=html")) { (reference) } }
+}
+
+/// Where the rollforward of some days is shown: what moved the debt in them, and the batches behind it.
+fn rollforward_address(entity: &str, (from, to): (&str, &str), known_at: &str, currency: &str) -> String {
+    format!("/v1/entities/{entity}/rollforward?from={from}&to={to}&known_at={known_at}&currency={currency}&format=html")
 }
 
 /// Whether an issue ties, in words, for there are readers who see no colours.

@@ -1,8 +1,14 @@
-//! A small table: a caption, names of columns, and rows whose first cell names them.
+//! A table: a caption, names of columns, and rows whose first cell names them. A small one is made whole, one of as many rows as there are
+//! issues is written row by row.
 
-use maud::{Markup, html};
+use std::io;
 
-use super::figure;
+use maud::{Markup, PreEscaped, html};
+
+use super::{figure, put};
+
+/// Up to how many rows a table stays on one sheet of paper.
+const KEPT_TOGETHER: usize = 12;
 
 /// A cell.
 #[derive(Clone, Debug)]
@@ -68,12 +74,10 @@ pub fn totalled<'a>(
     total: Option<Vec<Cell<'a>>>,
 ) -> Markup {
     let rows: Vec<Vec<Cell<'a>>> = rows.into_iter().collect();
-    let is_empty = |at: usize| rows.iter().chain(&total).filter_map(|row| row.get(at)).all(Cell::is_empty);
-    let is_kept: Vec<bool> =
-        columns.iter().enumerate().map(|(at, column)| !column.may_be_left_out || !is_empty(at)).collect();
+    let is_kept = which_are_kept(columns, rows.iter().chain(&total));
     let columns: Vec<Column> = kept(columns.iter().copied(), &is_kept).collect();
     html! {
-        div class="scroll" {
+        div class=(class(rows.len())) {
             table {
                 caption { (caption) }
                 thead { tr { (names(&columns)) } }
@@ -84,6 +88,82 @@ pub fn totalled<'a>(
             }
         }
     }
+}
+
+/// Writes a table row by row. What `rows` gives is asked for twice, because what is in no row must be known before the first.
+pub fn write<'a, R: Iterator<Item = Vec<Cell<'a>>>>(
+    out: &mut impl io::Write,
+    caption: &str,
+    columns: &[Column],
+    rows: impl Fn() -> R,
+    total: Option<Vec<Cell<'a>>>,
+) -> io::Result<()> {
+    let is_kept = which_are_kept(columns, rows().chain(total.clone()));
+    let columns: Vec<Column> = kept(columns.iter().copied(), &is_kept).collect();
+    begin(out, caption, &columns, rows().take(KEPT_TOGETHER + 1).count())?;
+    out.write_all(b"<tbody>")?;
+    for row in rows() {
+        put(out, html! { tr { (cells(kept(row, &is_kept))) } })?;
+    }
+    put(out, html! { @if let Some(total) = total { tr class="sum" { (cells(kept(total, &is_kept))) } } })?;
+    out.write_all(b"</tbody></table></div>")
+}
+
+/// Rows under the name of what they are of.
+pub struct Group<'a> {
+    pub name: Markup,
+    pub rows: Vec<Vec<Cell<'a>>>,
+}
+
+/// Writes a table of groups, one after the other. All columns are kept.
+pub fn write_groups<'a>(
+    out: &mut impl io::Write,
+    caption: &str,
+    columns: &[Column],
+    groups: impl Iterator<Item = Group<'a>>,
+) -> io::Result<()> {
+    begin(out, caption, columns, KEPT_TOGETHER + 1)?;
+    for Group { name, rows } in groups {
+        put(
+            out,
+            html! {
+                tbody {
+                    tr { th scope="rowgroup" class="group" colspan=(columns.len()) { (name) } }
+                    @for row in rows { tr { (cells(row.into_iter())) } }
+                }
+            },
+        )?;
+    }
+    out.write_all(b"</table></div>")
+}
+
+fn class(rows: usize) -> &'static str {
+    if rows <= KEPT_TOGETHER { "scroll keep" } else { "scroll" }
+}
+
+fn begin(out: &mut impl io::Write, caption: &str, columns: &[Column], rows: usize) -> io::Result<()> {
+    put(
+        out,
+        html! {
+            (PreEscaped(format!("<div class=\"{}\"><table>", class(rows))))
+            caption { (caption) }
+            thead { tr { (names(columns)) } }
+        },
+    )
+}
+
+/// Of each column, whether it is kept: it must be, or holds something.
+fn which_are_kept<'a, R: std::borrow::Borrow<Vec<Cell<'a>>>>(
+    columns: &[Column],
+    rows: impl Iterator<Item = R>,
+) -> Vec<bool> {
+    let mut is_kept: Vec<bool> = columns.iter().map(|column| !column.may_be_left_out).collect();
+    for row in rows {
+        for (is_kept, cell) in is_kept.iter_mut().zip(row.borrow()) {
+            *is_kept = *is_kept || !cell.is_empty();
+        }
+    }
+    is_kept
 }
 
 /// Those of a row that are kept.

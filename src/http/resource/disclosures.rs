@@ -9,8 +9,8 @@ use serde::Deserialize;
 use utoipa::IntoParams;
 
 use super::earnings_per_share::positive;
-use super::formats::{Format, media};
-use super::{App, currency, malformed, not_future};
+use super::formats::{ReportFormat, media};
+use super::{App, currency, malformed, not_future, pages};
 use crate::export::csv;
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
@@ -43,7 +43,21 @@ pub struct DisclosuresQuery {
     currency: Option<String>,
     /// Instead of `Accept`.
     #[param(inline)]
-    format: Option<Format>,
+    format: Option<ReportFormat>,
+}
+
+impl DisclosuresQuery {
+    fn address(&self, report: &DisclosuresDocument) -> String {
+        let asked = [
+            ("as_of", Some(report.as_of.clone())),
+            ("period_from", Some(report.period_from.clone())),
+            ("share_price", report.share_price.clone()),
+            ("fair_values", self.fair_values.asked()),
+            ("known_at", Some(report.known_at.clone())),
+            ("currency", Some(report.currency.clone())),
+        ];
+        pages::address(&format!("/v1/entities/{}/disclosures", report.entity), asked)
+    }
 }
 
 impl FromStr for FairValue {
@@ -68,9 +82,10 @@ impl FromStr for FairValue {
 ///
 /// Unamortised amounts and rates, what a conversion would give, interest in its parts, maturities of five years, undiscounted payments by
 /// band, conversions, inducements and extinguishments of the period, events after its end, notices that are not settled, entries effective
-/// before the period, lines of the statement of cash flows, and current and non-current debt. As CSV a row a figure.
+/// before the period, lines of the statement of cash flows, and current and non-current debt. As CSV a row a figure; as a page with the journal
+/// batches of each event.
 #[utoipa::path(get, operation_id = "get_disclosures", path = "/v1/entities/{entity}/disclosures", tag = "reports", params(EntityPath, DisclosuresQuery),
-    responses((status = 200, description = "The disclosures", content((DisclosuresDocument = "application/json"), (String = "text/csv")))))]
+    responses((status = 200, description = "The disclosures", content((DisclosuresDocument = "application/json"), (String = "text/csv"), (String = "text/html")))))]
 pub async fn get(
     State(app): State<App>,
     Path(entity): Path<EntityCode>,
@@ -93,6 +108,10 @@ pub async fn get(
     let report = app.library.disclosures(entity.as_str(), asked).await?;
     match media {
         Media::Csv => Ok(Media::Csv.answer(csv::disclosures(&report).map_err(Problem::internal)?)),
+        Media::Html => {
+            let address = query.address(&report);
+            pages::disclosures(&app, report, address).await
+        }
         _ => Ok(by_accept(Answer::ok(report).into_response())),
     }
 }

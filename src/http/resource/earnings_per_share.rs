@@ -1,11 +1,14 @@
 //! What convertible issues bring to diluted earnings per share.
 
 use axum::extract::State;
+use axum::response::{IntoResponse, Response};
 use rust_decimal::Decimal;
 use serde::Deserialize;
 use utoipa::IntoParams;
 
-use super::{App, currency, malformed, not_future};
+use super::formats::{PageFormat, media};
+use super::{App, currency, malformed, not_future, pages};
+use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
 use crate::http::extract::Path;
 use crate::http::ids::EntityCode;
@@ -37,6 +40,26 @@ pub struct IfConvertedQuery {
     known_at: Option<Timestamp>,
     /// Of issues in this currency; the functional one if absent.
     currency: Option<String>,
+    /// Instead of `Accept`.
+    #[param(inline)]
+    format: Option<PageFormat>,
+}
+
+impl IfConvertedQuery {
+    fn address(&self, report: &IfConvertedDocument) -> String {
+        let text = |figure: &Option<DecimalString>| figure.as_ref().map(DecimalString::to_string);
+        let asked = [
+            ("from", Some(report.from.clone())),
+            ("to", Some(report.to.clone())),
+            ("tax_rate", Some(self.tax_rate.to_string())),
+            ("average_share_price", text(&self.average_share_price)),
+            ("income", text(&self.income)),
+            ("weighted_average_shares", text(&self.weighted_average_shares)),
+            ("known_at", Some(report.known_at.clone())),
+            ("currency", Some(report.currency.clone())),
+        ];
+        pages::address(&format!("/v1/entities/{}/if-converted", report.entity), asked)
+    }
 }
 
 /// What is added to income and to shares for diluted earnings per share, in order of dilution
@@ -44,12 +67,14 @@ pub struct IfConvertedQuery {
 /// By the if-converted method: interest after tax, and shares weighted by days. With income and shares given, basic and diluted earnings per
 /// share too. What else dilutes, such as options and preferred stock, is not known here.
 #[utoipa::path(get, operation_id = "get_if_converted", path = "/v1/entities/{entity}/if-converted", tag = "reports", params(EntityPath, IfConvertedQuery),
-    responses((status = 200, description = "The inputs", body = IfConvertedDocument)))]
+    responses((status = 200, description = "The inputs", content((IfConvertedDocument = "application/json"), (String = "text/html")))))]
 pub async fn if_converted(
     State(app): State<App>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<IfConvertedQuery>,
-) -> Result<Answer<IfConvertedDocument>, Problem> {
+    accept: Accept,
+) -> Result<Response, Problem> {
+    let media = media(query.format, &accept)?;
     super::outlook::check_range(query.from, query.to)?;
     let tax_rate = query.tax_rate.0;
     if !(Decimal::ZERO..=Decimal::ONE).contains(&tax_rate) {
@@ -65,7 +90,14 @@ pub async fn if_converted(
         average_share_price: positive("average_share_price", query.average_share_price)?,
         basic: basic(query.income, positive("weighted_average_shares", query.weighted_average_shares)?)?,
     };
-    Ok(Answer::ok(app.library.if_converted(entity.as_str(), asked).await?))
+    let report = app.library.if_converted(entity.as_str(), asked).await?;
+    match media {
+        Media::Html => {
+            let address = query.address(&report);
+            pages::if_converted(&app, report, address).await
+        }
+        _ => Ok(by_accept(Answer::ok(report).into_response())),
+    }
 }
 
 fn basic(income: Option<DecimalString>, shares: Option<Decimal>) -> Result<Option<(Decimal, Decimal)>, Problem> {

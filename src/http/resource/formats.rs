@@ -64,6 +64,8 @@ formats! {
     CalendarFormat {
         Json Json,
         Ics Calendar,
+        /// A page for people.
+        Html Html,
     }
 
     /// In which representation a batch is wanted, where `Accept` cannot say it.

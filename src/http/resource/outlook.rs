@@ -7,8 +7,8 @@ use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use utoipa::IntoParams;
 
-use super::formats::{CalendarFormat, media};
-use super::{App, currency, not_future};
+use super::formats::{CalendarFormat, PageFormat, media};
+use super::{App, currency, not_future, pages};
 use crate::export::icalendar;
 use crate::http::accept::{Accept, Media, by_accept};
 use crate::http::etag::Answer;
@@ -46,6 +46,24 @@ pub struct ForecastQuery {
     limit: Limit,
     /// The next_cursor of the page before.
     cursor: Option<String>,
+    /// Instead of `Accept`.
+    #[param(inline)]
+    format: Option<PageFormat>,
+}
+
+impl ForecastQuery {
+    /// Without the place in the list: a cursor is added to it, and is of the filters as they were asked.
+    fn address(&self, report: &ForecastDocument) -> String {
+        let asked = [
+            ("from", Some(report.from.clone())),
+            ("to", Some(report.to.clone())),
+            ("assumed_conversions", self.assumed_conversions.asked()),
+            ("known_at", Some(report.known_at.clone())),
+            ("currency", self.currency.clone()),
+            ("limit", Some(self.limit.get().to_string())),
+        ];
+        pages::address(&format!("/v1/entities/{}/forecast", report.entity), asked)
+    }
 }
 
 impl FromStr for Assumed {
@@ -73,12 +91,14 @@ struct Filters<'a> {
 ///
 /// If nothing happens but what is recorded, what is assumed, and repayment at maturity. Nothing of it is posted.
 #[utoipa::path(get, operation_id = "get_forecast", path = "/v1/entities/{entity}/forecast", tag = "reports", params(EntityPath, ForecastQuery),
-    responses((status = 200, description = "The forecast", body = ForecastDocument)))]
+    responses((status = 200, description = "The forecast", content((ForecastDocument = "application/json"), (String = "text/html")))))]
 pub async fn forecast(
     State(app): State<App>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<ForecastQuery>,
+    accept: Accept,
 ) -> Result<Response, Problem> {
+    let media = media(query.format, &accept)?;
     check_range(query.from, query.to)?;
     let path = format!("/v1/entities/{}/forecast", entity.as_str());
     let assumed_conversions = query.assumed_conversions.text.as_str();
@@ -100,7 +120,14 @@ pub async fn forecast(
     let known_at = known.timestamp().ok_or_else(|| Problem::internal("no time"))?;
     forecast.next_cursor = next.map(|position| Cursor { position, known_at }.write(&path, &filters)).transpose()?;
     let next = forecast.next_cursor.clone();
-    Ok(crate::http::page::linked(Answer::ok(forecast).into_response(), next))
+    let answer = match media {
+        Media::Html => {
+            let address = query.address(&forecast);
+            pages::forecast(&app, forecast, address).await?
+        }
+        _ => by_accept(Answer::ok(forecast).into_response()),
+    };
+    Ok(crate::http::page::linked(answer, next))
 }
 
 pub(super) fn check_range(from: DateString, to: DateString) -> Result<(), Problem> {
@@ -132,7 +159,7 @@ pub struct CalendarQuery {
 
 /// Coupons, record dates, puts and maturities, with amounts
 #[utoipa::path(get, operation_id = "get_calendar", path = "/v1/entities/{entity}/calendar", tag = "reports", params(EntityPath, CalendarQuery),
-    responses((status = 200, description = "The calendar", content((CalendarDocument = "application/json"), (String = "text/calendar")))))]
+    responses((status = 200, description = "The calendar", content((CalendarDocument = "application/json"), (String = "text/calendar"), (String = "text/html")))))]
 pub async fn calendar(
     State(app): State<App>,
     Path(entity): Path<EntityCode>,
@@ -145,6 +172,16 @@ pub async fn calendar(
     let found = app.library.calendar(entity.as_str(), (query.from.0, query.to.0), known, currency).await?;
     match media(query.format, &accept)? {
         Media::Calendar => Ok(Media::Calendar.answer(icalendar::calendar(&found).map_err(Problem::internal)?)),
+        Media::Html => {
+            let asked = [
+                ("from", Some(found.from.clone())),
+                ("to", Some(found.to.clone())),
+                ("known_at", Some(found.known_at.clone())),
+                ("currency", Some(found.currency.clone())),
+            ];
+            let address = pages::address(&format!("/v1/entities/{}/calendar", found.entity), asked);
+            pages::calendar(&app, found, address).await
+        }
         _ => Ok(by_accept(Answer::ok(found).into_response())),
     }
 }

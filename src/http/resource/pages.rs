@@ -9,14 +9,17 @@ use utoipa::IntoParams;
 use super::{App, currency, malformed, now};
 use crate::auth::Principal;
 use crate::document::BatchDocument;
-use crate::export::page::{self, Books, IssuesOf, Surroundings};
+use crate::export::page::{self, Behind, Books, IssuesOf, Surroundings};
 use crate::http::accept::{Accept, Media};
 use crate::http::extract::require_visible;
 use crate::http::html;
 use crate::http::ids::{EntityCode, RecordId, Scoped};
 use crate::http::problem::Problem;
 use crate::http::query::Query;
-use crate::reading::{Basis, CAUTION, CarryingValues, RollforwardDocument, ScheduleDocument, TrialBalanceDocument};
+use crate::reading::{
+    Basis, CAUTION, CalendarDocument, CarryingValues, DisclosuresDocument, ForecastDocument, IfConvertedDocument,
+    RollforwardDocument, ScheduleDocument, TrialBalanceDocument,
+};
 
 /// How many entities are on a page.
 const ENTITIES: usize = 100;
@@ -135,6 +138,47 @@ pub async fn rollforward(app: &App, report: RollforwardDocument) -> Result<Respo
         page::rollforward(&report, &Surroundings { entity: &entity, batches: &batches, lives: &lives }, out)
     })
     .await
+}
+
+/// The address of a report as it was asked for, with what it knew: its other forms are of the same, and so is its next page.
+pub fn address<'a>(path: &str, asked: impl IntoIterator<Item = (&'a str, Option<String>)>) -> String {
+    let pairs = asked.into_iter().filter_map(|(name, value)| Some(format!("{name}={}", value?)));
+    format!("{path}?{}", pairs.collect::<Vec<_>>().join("&"))
+}
+
+/// Disclosures as a page.
+pub async fn disclosures(app: &App, report: DisclosuresDocument, address: String) -> Result<Response, Problem> {
+    let library = &app.library;
+    let entity = library.entity(&report.entity).await?;
+    let noted = report.events_of_period.iter().chain(&report.subsequent_events).map(|event| event.event.as_str());
+    let events: Vec<&str> =
+        noted.chain(report.notices_not_settled.iter().map(|notice| notice.event.as_str())).collect();
+    let batches = library.batches_of_events(&report.entity, &events).await?;
+    let mut numbers: Vec<&str> = report.prior_period_entries.iter().map(|entry| entry.batch.as_str()).collect();
+    numbers.dedup();
+    let ids = library.batch_ids(&report.entity, &numbers).await?;
+    html::page(move |out| {
+        page::disclosures(&report, &Behind { entity: &entity, address: &address, batches: &batches, ids: &ids }, out)
+    })
+    .await
+}
+
+/// If-converted inputs as a page.
+pub async fn if_converted(app: &App, report: IfConvertedDocument, address: String) -> Result<Response, Problem> {
+    let entity = app.library.entity(&report.entity).await?;
+    html::page(move |out| page::if_converted(&report, &entity, &address, out)).await
+}
+
+/// A forecast as a page.
+pub async fn forecast(app: &App, report: ForecastDocument, address: String) -> Result<Response, Problem> {
+    let entity = app.library.entity(&report.entity).await?;
+    html::page(move |out| page::forecast(&report, &entity, &address, out)).await
+}
+
+/// A calendar as a page.
+pub async fn calendar(app: &App, report: CalendarDocument, address: String) -> Result<Response, Problem> {
+    let entity = app.library.entity(&report.entity).await?;
+    html::page(move |out| page::calendar(&report, &entity, &address, out)).await
 }
 
 /// A batch as a page.

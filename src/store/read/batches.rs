@@ -31,6 +31,18 @@ cells! {
     }
 }
 
+cells! {
+    /// A batch that holds entries of an event.
+    pub struct EventBatch {
+        /// The event's id.
+        event: text,
+        /// The batch's number.
+        number: text,
+        /// The batch's id.
+        id: text,
+    }
+}
+
 /// A batch with everything that it holds.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct WholeBatch {
@@ -143,6 +155,14 @@ static NUMBERED: std::sync::LazyLock<[String; 2]> = std::sync::LazyLock::new(|| 
         format!("select b.number, b.id from batch b where b.entity = $1 and b.number {among} order by b.number")
     })
 });
+static OF_EVENTS: std::sync::LazyLock<[String; 2]> = std::sync::LazyLock::new(|| {
+    AMONG.map(|among| {
+        format!(
+            "select distinct e.event, b.number, b.id from entry e join batch b on b.entity = e.entity and b.id = e.batch \
+             where e.entity = $1 and e.event {among} order by e.event, b.number"
+        )
+    })
+});
 static WHOLE_BATCHES: std::sync::LazyLock<[String; 2]> =
     std::sync::LazyLock::new(|| among::<BatchRow>("id", "t.sequence, t.ordinal"));
 static WHOLE_ENTRIES: std::sync::LazyLock<[String; 2]> =
@@ -238,6 +258,11 @@ impl Reader<'_> {
     /// The ids of some batches by their numbers; an unknown number is left out.
     pub async fn numbered_batches(&mut self, entity: &str, numbers: &[&str]) -> Result<Vec<NumberedBatch>, StoreError> {
         self.among(&NUMBERED, entity, numbers).await
+    }
+
+    /// The batches that hold entries of some events; an event without any is left out.
+    pub async fn batches_of_events(&mut self, entity: &str, events: &[&str]) -> Result<Vec<EventBatch>, StoreError> {
+        self.among(&OF_EVENTS, entity, events).await
     }
 
     /// The ids of the batches that hold entries of an event.

@@ -25,7 +25,7 @@ mod trial_balance;
 
 pub use acknowledgements::{ReleasedBatch, Waiting};
 pub use added::Newest;
-pub use batches::{BatchFilter, BatchHead, NumberedBatch, WholeBatch};
+pub use batches::{BatchFilter, BatchHead, EventBatch, NumberedBatch, WholeBatch};
 pub use carrying::{Carrying, WrittenBy};
 pub use closes::{PostedByRole, PostingDates, UnreleasedRole};
 pub use dates::{Asked, Dates, InForce};

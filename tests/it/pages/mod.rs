@@ -3,6 +3,7 @@
 mod access;
 mod browser;
 mod document;
+mod notes;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -418,10 +419,17 @@ async fn the_start_page_leads_everywhere(service: Service) {
             }
             *seen += 1;
             // A form needs what is typed into it.
-            let asked = match address.ends_with("/rollforward") {
-                true => format!("{address}?from=2025-01-01&to=2025-01-31&format=html&currency=USD"),
-                false => address.clone(),
-            };
+            let days = "from=2025-01-01&to=2025-01-31&format=html&currency=USD";
+            let typed = [
+                ("/rollforward", days.to_owned()),
+                ("/disclosures", "period_from=2025-01-01&as_of=2025-01-31&format=html&share_price=40".to_owned()),
+                (
+                    "/if-converted",
+                    format!("{days}&tax_rate=0.25&average_share_price=40&income=1&weighted_average_shares=1"),
+                ),
+            ];
+            let typed = typed.iter().find(|(action, _)| address.ends_with(action));
+            let asked = typed.map_or_else(|| address.clone(), |(_, typed)| format!("{address}?{typed}"));
             let answer = service.get(&asked).await;
             assert_eq!(answer.status, 200, "{asked}: {}", String::from_utf8_lossy(&answer.bytes));
             if answer.header("content-type").starts_with("text/html") && !asked.starts_with("/docs") {
@@ -454,6 +462,10 @@ async fn the_start_page_leads_everywhere(service: Service) {
         "currency=CLF",
     ] {
         has(part);
+    }
+    for report in ["/disclosures?", "/if-converted?", "/forecast?", "/calendar?"] {
+        let is_page = |address: &String| address.contains(report) && address.ends_with("format=html");
+        assert!(known.iter().any(is_page), "a page of {report} in {known:?}");
     }
 }
 

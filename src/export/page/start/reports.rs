@@ -74,6 +74,7 @@ fn reports_in(currency: &str, books: &Books<'_>) -> Markup {
     let lines = |layout: &str| format!("{}&format=csv&layout={layout}", days("journal-lines"));
     let csv = |address: String| format!("{address}&format=csv");
     let page = |address: String| format!("{address}&format=html");
+    let days_untaxed = of(&format!("if-converted?from={from}&to={to}&tax_rate=0"));
     let (rollforward, disclosures) = (days("rollforward"), of(&format!("disclosures?as_of={to}&period_from={from}")));
     html! {
         h3 { "In " (currency) }
@@ -101,10 +102,15 @@ fn reports_in(currency: &str, books: &Books<'_>) -> Markup {
                 ]),
                 report("Carrying values", today.clone(), &[("page", page(day("carrying-values"))), ("JSON", day("carrying-values")), ("CSV", csv(day("carrying-values")))]),
                 report("Trial balance", today.clone(), &[("page", page(day("trial-balance"))), ("JSON", day("trial-balance"))]),
-                report("Disclosures", format!("{from} to {to}"), &[("JSON", disclosures.clone()), ("CSV", csv(disclosures))]),
-                report("If-converted inputs, before tax", format!("{from} to {to}"), &[("JSON", of(&format!("if-converted?from={from}&to={to}&tax_rate=0")))]),
-                report("Forecast", format!("{today} to {later}"), &[("JSON", ahead("forecast"))]),
+                report("Disclosures", format!("{from} to {to}"), &[
+                    ("page", page(disclosures.clone())), ("JSON", disclosures.clone()), ("CSV", csv(disclosures)),
+                ]),
+                report("If-converted inputs, before tax", format!("{from} to {to}"), &[
+                    ("page", page(days_untaxed.clone())), ("JSON", days_untaxed),
+                ]),
+                report("Forecast", format!("{today} to {later}"), &[("page", page(ahead("forecast"))), ("JSON", ahead("forecast"))]),
                 report("Calendar of coupons, puts and maturities", format!("{today} to {later}"), &[
+                    ("page", page(ahead("calendar"))),
                     ("JSON", ahead("calendar")),
                     ("iCalendar", format!("{}&format=ics", ahead("calendar"))),
                 ]),
