@@ -10,11 +10,21 @@ use maud::{Markup, html};
 
 use super::figure::{is_zero, printed, said};
 use super::label::words;
-use super::shell::{Shell, ways, whose};
+use super::shell::{Shell, contents, ways, whose};
 use super::table::{Cell, figures, table, texts, totalled};
 use super::{components, put, rollforward_address};
 use crate::document::EntityDocument;
 use crate::reading::{ConvertedDocument, DisclosureFigures, DisclosuresDocument, EventBatches};
+
+/// The parts of the page.
+const PARTS: [(&str, &str); 6] = [
+    ("total", "All issues"),
+    ("events", "Events of the period"),
+    ("later", "Events after it"),
+    ("notices", "Notices not settled"),
+    ("earlier", "Entries effective earlier"),
+    ("issues", "Each issue"),
+];
 
 /// What stands behind the figures.
 #[derive(Debug)]
@@ -35,6 +45,7 @@ pub struct Behind<'a> {
 pub fn disclosures(report: &DisclosuresDocument, behind: &Behind<'_>, out: &mut impl io::Write) -> io::Result<()> {
     let shell = shell(report, behind);
     shell.begin(out)?;
+    put(out, contents(PARTS))?;
     put(out, lead(report))?;
     put(out, total(report))?;
     events::events(report, behind, out)?;

@@ -5,7 +5,7 @@ use std::io;
 
 use maud::{Markup, html};
 
-use super::figure::{percent, printed, sum};
+use super::figure::{percent, printed, said, sum};
 use super::label::words;
 use super::shell::{Shell, ways, whose};
 use super::table::{Cell, Group, figures, figures_if_any, texts, totalled, write, write_groups};
@@ -73,10 +73,16 @@ fn lead(report: &IfConvertedDocument) -> Markup {
                 }
                 (steps(found, report))
             },
-            None => p class="lead" {
-                "What " (report.items.len()) @if report.items.len() == 1 { " line brings" } @else { " lines bring" }
-                " to diluted earnings per share is below; earnings per share themselves are computed of the "
-                a href="#figures" { "figures that you give" } "."
+            None => {
+                p class="lead" {
+                    "Interest and expense of " strong { (said(&sum(report.items.iter().map(|item| item.add_back_after_tax.as_str())))) } " " (report.currency)
+                    " after tax is added back"
+                    @if report.missing.is_empty() {
+                        " for " strong { (said(&sum(report.items.iter().filter_map(|item| item.incremental_shares.as_deref())))) } " shares"
+                    }
+                    ", as far as it dilutes."
+                }
+                p { "What dilutes depends on income and shares: earnings per share are computed of the " a href="#figures" { "figures that you give" } "." }
             },
         }
         @if !report.missing.is_empty() {

@@ -12,7 +12,7 @@ use maud::{Markup, PreEscaped, html};
 use self::lines::{KINDS, group, heads, is_balance, name, refs, row};
 use super::figure::{is_zero, printed};
 use super::label::words;
-use super::shell::{Shell, ways, whose};
+use super::shell::{Shell, contents, ways, whose};
 use super::table::{Cell, figures, table, texts};
 use super::{life, put};
 use crate::document::EntityDocument;
@@ -54,6 +54,7 @@ pub fn most_shown(report: &RollforwardDocument) -> Vec<String> {
 pub fn rollforward(report: &RollforwardDocument, with: &Surroundings<'_>, out: &mut impl io::Write) -> io::Result<()> {
     let shell = shell(report, with);
     shell.begin(out)?;
+    put(out, contents(parts(report, with)))?;
     put(out, total(report, with))?;
     put(out, checks(&report.tie_out))?;
     put(out, beside::comparative(report))?;
@@ -64,6 +65,23 @@ pub fn rollforward(report: &RollforwardDocument, with: &Surroundings<'_>, out: &
     issues(report, with, out)?;
     beside::each_issue(report, out)?;
     shell.end(out)
+}
+
+/// The parts that the page has.
+fn parts(report: &RollforwardDocument, with: &Surroundings<'_>) -> impl Iterator<Item = (&'static str, &'static str)> {
+    let is_compared = report.comparative.is_some();
+    let parts = [
+        ("total", "Total", true),
+        ("checks", "Does it tie?", true),
+        ("comparative", "Beside the days before", is_compared),
+        ("interest", "Is interest reasonable?", true),
+        ("changed", "Recorded since the close", report.changed_since_close.is_some()),
+        ("waivers", "Waived at the close", report.waivers.is_some()),
+        ("lives", "Charts of issues", !with.lives.is_empty()),
+        ("issues", "Issues", true),
+        ("beside", "Issues beside the days before", is_compared && !report.issues.is_empty()),
+    ];
+    parts.into_iter().filter_map(|(id, name, is_there)| is_there.then_some((id, name)))
 }
 
 /// A table of each kind, with a group of rows an issue.

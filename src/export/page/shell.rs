@@ -34,6 +34,15 @@ pub fn whose(entity: &EntityDocument) -> (&'static str, String) {
     ("Entity", format!("{} ({})", entity.name, entity.code))
 }
 
+/// The ways to the parts of a long page: their ids and names.
+pub fn contents<'a>(parts: impl IntoIterator<Item = (&'a str, &'a str)>) -> Markup {
+    html! {
+        nav aria-label="On this page" {
+            ul { @for (id, name) in parts { li { a href=(format!("#{id}")) { (name) } } } }
+        }
+    }
+}
+
 impl Shell<'_> {
     /// Everything up to the content.
     ///

@@ -87,7 +87,7 @@ pub fn group(issue: &IssueRollforward, columns: usize, way: Option<&str>) -> Mar
         tr {
             th scope="rowgroup" class="group" colspan=(columns) {
                 @match way {
-                    Some(way) => { (issue.reference) " " a class="small" href=(way) { "its debt and batches" } },
+                    Some(way) => { (issue.reference) " " a class="small screen" href=(way) { "its debt and batches" } },
                     None => a href=(format!("/v1/bond-issues/{}/schedule?format=html", issue.bond_issue)) { (issue.reference) },
                 }
             }
