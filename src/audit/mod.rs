@@ -10,7 +10,8 @@ use sha2::{Digest, Sha256};
 use crate::document::hex;
 use crate::store::{PeriodCloseRow, RecordRow, Rows};
 
-/// The hash over what a command recorded: terms, mappings, layouts, events and the hashes of its batches, each with its length before it.
+/// The hash over what a command recorded: terms, mappings, layouts, answers of the ledger, events and the hashes of its batches, each with its
+/// length before it.
 #[derive(Clone, Debug, Default)]
 pub struct ContentHash(Sha256);
 
@@ -26,7 +27,8 @@ impl ContentHash {
                 .into_iter()
                 .for_each(|text| add(text));
             // An entity of months hashes as it did before there were others.
-            entity.fiscal_calendar.iter().for_each(|text| add(text));
+            entity.fiscal_calendar.iter().chain(&entity.lei).for_each(|text| add(text));
+            Some(entity.max_lines_per_batch).filter(|most| *most > 0).iter().for_each(|most| add(&most.to_string()));
         }
         for mapping in &rows.account_mappings {
             [&mapping.bond_issue, &mapping.effective_from, &mapping.accounts].into_iter().for_each(|text| add(text));
@@ -43,6 +45,8 @@ impl ContentHash {
         for event in &rows.events {
             [&event.bond_issue, &event.id, &event.kind, &event.effective_date, &event.detail]
                 .into_iter()
+                // An event without it was recorded before there was such a hash.
+                .chain(Some(&event.content_sha256).filter(|hash| !hash.is_empty()))
                 .for_each(|text| add(text));
         }
         for command in &rows.destinations {
@@ -55,12 +59,40 @@ impl ContentHash {
         for release in &rows.releases {
             add(&release.release_sha256);
         }
+        for answer in &rows.acknowledgements {
+            [&answer.batch, &answer.revision.to_string(), &answer.status].into_iter().for_each(|text| add(text));
+            let said = [&answer.document_number, &answer.ledger_posting_date, &answer.reason];
+            said.into_iter().for_each(|text| add(text.as_deref().unwrap_or_default()));
+        }
     }
 
     /// The hash in hexadecimal.
     pub fn finish(self) -> String {
         hex(&self.0.finalize())
     }
+}
+
+/// The hash of an event: over its own row and all rows that it wrote to the history of its issue, and over what its entries move.
+///
+/// # Errors
+/// When a row cannot be written as JSON.
+pub fn event_hash(mut rows: Rows) -> Result<String, serde_json::Error> {
+    for event in &mut rows.events {
+        event.content_sha256.clear();
+    }
+    for entry in &mut rows.entries {
+        // Batches are cut after the event is decided, and hold hashes of their own.
+        entry.batch.clear();
+        entry.entry = 0;
+    }
+    // Heads and keys are replaced and freed by later events.
+    (rows.issue_heads, rows.natural_keys) = (Vec::new(), Vec::new());
+    let mut hash = Sha256::new();
+    for row in rows.canonical()? {
+        hash.update((row.len() as u64).to_be_bytes());
+        hash.update(row.as_bytes());
+    }
+    Ok(hex(&hash.finalize()))
 }
 
 /// The hash of a close or reopen: over all its own fields.

@@ -21,7 +21,7 @@ use std::time::Duration;
 pub use address::{Admission, Inadmissible};
 pub use courier::{Courier, Stopper};
 pub use key::{KeyError, KeySet, Keyring, PublicKey, create as create_key};
-pub use sender::SenderError;
+pub use sender::{Outcome, SenderError};
 
 /// How to deliver.
 #[derive(Clone, Debug)]

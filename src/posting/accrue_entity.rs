@@ -141,7 +141,8 @@ impl Stamped {
         let events: Vec<EventKey> = drafts.iter().take(of_events).map(event).collect();
         let (mut rows, mut content) = (Rows::default(), ContentHash::default());
         for (draft, event) in drafts.iter().zip(&events) {
-            content.add(&Rows { events: vec![draft::event_row(&entity, draft, &event.id, &stamp)], ..Rows::default() });
+            let of_event = draft::event_rows(&entity, draft, &event.id, &stamp)?;
+            content.add(&Rows { events: of_event.events, ..Rows::default() });
             workspace.forget(draft.bond_issue.as_deref().unwrap_or_default());
         }
         let batches = Drafts { drafts: &drafts, events: &events }.batches(workspace, Some(&stamp))?;

@@ -9,7 +9,7 @@ use std::ops::Range;
 
 use jiff::civil::Date;
 
-use super::draft::{Stamp, new_id};
+use super::draft::{self, Stamp, new_id};
 use super::error::RecordError;
 use super::grouping::{Drafts, Member};
 use super::release::ReleaseAccounts;
@@ -283,35 +283,12 @@ impl Batch {
     ) -> Result<(), RecordError> {
         let batch = self.document.id.clone().unwrap_or_default();
         let number = i64::try_from(entry.sequence).unwrap_or(i64::MAX);
-        let movement = posting.entry.movement();
+        let key = (self.document.entity.as_str(), entry.bond_issue.as_deref().unwrap_or_default());
+        let of_event = (entry.event.as_deref().unwrap_or_default(), sequence);
         rows.entries.push(store::EntryRow {
-            entity: self.document.entity.clone(),
             batch: batch.clone(),
             entry: number,
-            sequence,
-            bond_issue: entry.bond_issue.clone().unwrap_or_default(),
-            event: entry.event.clone().unwrap_or_default(),
-            kind: entry.kind.clone(),
-            movement: posting.stored_movement().into_owned(),
-            posting_date: self.document.posting_date.clone(),
-            effective_date: entry.effective_date.clone(),
-            description: entry.description.clone(),
-            principal: movement.principal.minor(),
-            premium_discount: movement.premium_discount.minor(),
-            issue_costs: movement.issue_costs.minor(),
-            interest_payable: movement.interest_payable.minor(),
-            interest_receivable: movement.interest_receivable.minor(),
-            coupon_interest: movement.coupon_interest.minor(),
-            gain_loss: movement.gain_loss.minor(),
-            expense: movement.expense.minor(),
-            cash: movement.cash.minor(),
-            shares: movement.shares.to_string(),
-            paid_in_capital: movement.paid_in_capital.minor(),
-            equity_component: movement.equity_component.minor(),
-            common_stock: movement.common_stock.minor(),
-            treasury_stock: movement.treasury_stock.minor(),
-            debt_conversion_expense: movement.debt_conversion_expense.minor(),
-            loss_on_amendment: movement.loss_on_amendment.minor(),
+            ..draft::entry_row(key, posting, of_event)
         });
         for ((line, shown), index) in posting.entry.lines().iter().zip(&entry.lines).zip(1_i64..) {
             let amount = line.amount.minor();

@@ -13,6 +13,7 @@ use crate::accounting::Currency;
 use crate::accounting::journal::Posting;
 use crate::accounting::position::PositionRow;
 use crate::accounting::transaction::BookedRow;
+use crate::audit::event_hash;
 use crate::document::{BondIssueDocument, EventDocument};
 use crate::store::{self, Rows};
 
@@ -116,8 +117,8 @@ pub(super) fn event(draft: &Draft, id: Option<&str>, stamp: Option<&Stamp>) -> E
     }
 }
 
-/// The row of an event itself.
-pub(super) fn event_row(entity: &str, draft: &Draft, event_id: &str, stamp: &Stamp) -> store::EventRow {
+/// The row of an event itself, without its hash.
+fn event_row(entity: &str, draft: &Draft, event_id: &str, stamp: &Stamp) -> store::EventRow {
     store::EventRow {
         entity: entity.to_owned(),
         bond_issue: draft.bond_issue.clone().unwrap_or_default(),
@@ -128,6 +129,45 @@ pub(super) fn event_row(entity: &str, draft: &Draft, event_id: &str, stamp: &Sta
         follows: draft.follows,
         reference: draft.reference.clone(),
         detail: draft.detail.clone(),
+        content_sha256: String::new(), // given with all rows of the event
+    }
+}
+
+/// The row of an entry of an issue's event, or of none (then `event` is empty), without its place in a batch.
+pub(super) fn entry_row(
+    (entity, bond_issue): (&str, &str),
+    posting: &Posting,
+    (event, sequence): (&str, i64),
+) -> store::EntryRow {
+    let movement = posting.entry.movement();
+    store::EntryRow {
+        entity: entity.to_owned(),
+        batch: String::new(),
+        entry: 0,
+        sequence,
+        bond_issue: bond_issue.to_owned(),
+        event: event.to_owned(),
+        kind: posting.entry.kind().name().to_owned(),
+        movement: posting.stored_movement().into_owned(),
+        posting_date: posting.posting_date.to_string(),
+        effective_date: posting.effective_date.to_string(),
+        description: posting.entry.description().to_owned(),
+        principal: movement.principal.minor(),
+        premium_discount: movement.premium_discount.minor(),
+        issue_costs: movement.issue_costs.minor(),
+        interest_payable: movement.interest_payable.minor(),
+        interest_receivable: movement.interest_receivable.minor(),
+        coupon_interest: movement.coupon_interest.minor(),
+        gain_loss: movement.gain_loss.minor(),
+        expense: movement.expense.minor(),
+        cash: movement.cash.minor(),
+        shares: movement.shares.to_string(),
+        paid_in_capital: movement.paid_in_capital.minor(),
+        equity_component: movement.equity_component.minor(),
+        common_stock: movement.common_stock.minor(),
+        treasury_stock: movement.treasury_stock.minor(),
+        debt_conversion_expense: movement.debt_conversion_expense.minor(),
+        loss_on_amendment: movement.loss_on_amendment.minor(),
     }
 }
 
@@ -142,7 +182,7 @@ pub(super) fn rows_with(
     event_id: &str,
     stamp: &Stamp,
 ) -> Result<Rows, RecordError> {
-    let mut rows = event_rows(entity, draft, event_id, stamp)?;
+    let mut rows = unhashed_rows(entity, draft, event_id, stamp)?;
     rows.extend(extra);
     for coupon in &mut rows.coupons {
         coupon.sequence = stamp.sequence;
@@ -159,6 +199,18 @@ pub(super) fn rows_with(
     for key in &mut rows.natural_keys {
         key.id = event_id.to_owned();
     }
+    hashed(rows, draft, event_id, stamp)
+}
+
+/// The rows of an event with its hash over them and over what it posts.
+fn hashed(mut rows: Rows, draft: &Draft, event_id: &str, stamp: &Stamp) -> Result<Rows, RecordError> {
+    let mut content = rows.clone();
+    if let Some(event) = rows.events.first_mut() {
+        let key = (event.entity.as_str(), event.bond_issue.as_str());
+        let postings = draft.postings.iter().filter(|posting| posting.is_of_an_event());
+        content.entries = postings.map(|posting| entry_row(key, posting, (event_id, stamp.sequence))).collect();
+        event.content_sha256 = event_hash(content).map_err(|error| RecordError::corrupt("event", error))?;
+    }
     Ok(rows)
 }
 
@@ -167,6 +219,10 @@ pub(super) fn rows_with(
 /// # Errors
 /// When a new issue has no rows.
 pub(super) fn event_rows(entity: &str, draft: &Draft, event_id: &str, stamp: &Stamp) -> Result<Rows, RecordError> {
+    hashed(unhashed_rows(entity, draft, event_id, stamp)?, draft, event_id, stamp)
+}
+
+fn unhashed_rows(entity: &str, draft: &Draft, event_id: &str, stamp: &Stamp) -> Result<Rows, RecordError> {
     let issue = draft.bond_issue.clone().unwrap_or_default();
     let mut rows = Rows::default();
     rows.events.push(event_row(entity, draft, event_id, stamp));

@@ -193,12 +193,13 @@ pub(super) async fn record(
     }
     let own = Rows { batches: rows.batches.clone(), releases: rows.releases.clone(), ..Rows::default() };
     for (draft, (event, stamp)) in noticed.drafts.iter().zip(&stamped) {
+        let of_event = draft::rows_with(&entity, draft, extra.next().unwrap_or_default(), &event.id, stamp)?;
         let mut content = ContentHash::default();
-        content.add(&Rows { events: vec![draft::event_row(&entity, draft, &event.id, stamp)], ..Rows::default() });
+        content.add(&Rows { events: of_event.events.clone(), ..Rows::default() });
         if stamp.sequence == last.sequence {
             content.add(&own);
         }
-        rows.extend(draft::rows_with(&entity, draft, extra.next().unwrap_or_default(), &event.id, stamp)?);
+        rows.extend(of_event);
         if let Some(reference) = &draft.reference {
             rows.natural_keys.push(session.natural_key(workspace, KIND, reference, &event.id));
         }

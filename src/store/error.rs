@@ -38,6 +38,11 @@ pub enum StoreError {
 }
 
 impl StoreError {
+    /// Whether the database answered, but with rows that cannot be what a statement asks for: what they refer to is not there.
+    pub fn is_of_rows(&self) -> bool {
+        matches!(self, Self::Fault(error) if matches!(**error, sqlx::Error::ColumnDecode { .. } | sqlx::Error::Decode(_)))
+    }
+
     /// Whether the same work may succeed if it is done again from the start.
     pub fn is_retryable(&self) -> bool {
         matches!(self, Self::Unavailable(_) | Self::Busy(_))

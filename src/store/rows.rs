@@ -3,7 +3,7 @@
 //! The description gives the struct, the insert of many rows on each engine and the list of columns that reads select: a
 //! column that one of the schemas lacks, or wants besides, fails the first posting.
 
-use crate::store::table::{Part, tables};
+use crate::store::table::{Part, Stored, tables};
 
 tables! {
     /// A legal entity whose books are kept.
@@ -53,7 +53,7 @@ tables! {
     /// An event of an issue, following the one before it.
     EventRow: "event" add {
         entity: text, bond_issue: text, sequence: bigint, id: text, kind: text, effective_date: text,
-        follows: bigint, reference: maybe_text, detail: text,
+        follows: bigint, reference: maybe_text, detail: text, content_sha256: text,
     }
 
     /// What is outstanding at the close of `date`, as known from `sequence` on.
@@ -204,6 +204,23 @@ macro_rules! rows {
             /// Adds the rows of another command after these.
             pub fn extend(&mut self, other: Rows) {
                 $( self.$field.extend(other.$field); )+
+            }
+
+            /// Every row as its table and a JSON array, in an order that does not depend on that of the vectors.
+            ///
+            /// # Errors
+            /// When a row cannot be written as JSON.
+            pub fn canonical(&self) -> Result<Vec<String>, serde_json::Error> {
+                let mut all = Vec::with_capacity(self.len());
+                $(
+                    for row in &self.$field {
+                        let mut json = Vec::new();
+                        row.json(&mut json)?;
+                        all.push(format!("{}{}", $row::TABLE.name, String::from_utf8_lossy(&json)));
+                    }
+                )+
+                all.sort_unstable();
+                Ok(all)
             }
 
             /// The vectors, in order.

@@ -19,4 +19,5 @@ mod reference;
 mod renderings;
 mod store;
 mod support;
+mod tampering;
 mod workbooks;

@@ -5,6 +5,7 @@
 
 mod acknowledgements;
 mod added;
+mod audit;
 mod batches;
 mod carrying;
 mod closes;

@@ -185,14 +185,10 @@ async fn a_close_that_is_changed_is_found(service: Service) {
     closed(&service, "2025-01").await;
     service.verify().await;
     service.tamper("period_close", "set waivers = '[ ]'").await;
-    let breaks = breaks(&service).await;
+    let breaks = service.breaks().await;
     assert_eq!(breaks, ["ACME: the hash of the close of 2025-01 does not fit"]);
     service.tamper("period_close", "set waivers = '[]'").await;
     service.tamper("entity_head", "set closed_through = null").await;
-    let breaks = self::breaks(&service).await;
+    let breaks = service.breaks().await;
     assert_eq!(breaks, ["ACME: the head is closed through nothing, and its closes through 2025-01-31"]);
-}
-
-async fn breaks(service: &Service) -> Vec<String> {
-    parwright::audit::verify::verify(&service.store).await.expect("the books can be read").breaks
 }

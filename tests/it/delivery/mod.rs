@@ -6,7 +6,7 @@ mod commands;
 mod failures;
 mod kills;
 mod processes;
-mod receiver;
+pub mod receiver;
 mod signature;
 
 use std::collections::BTreeMap;
@@ -26,8 +26,8 @@ const KEYS: &str = "/.well-known/parwright-keys";
 const DESTINATIONS: &str = "/v1/entities/ACME/destinations";
 
 /// The books of `ACME` with a service that can deliver.
-struct Desk {
-    service: Service,
+pub struct Desk {
+    pub service: Service,
     push: Push,
     courier: Option<Courier>,
     directory: tempfile::TempDir,
@@ -35,7 +35,7 @@ struct Desk {
 
 impl Desk {
     /// With releases 1 to 3: an issuance and two accruals. Nothing is delivered until it starts.
-    async fn open(service: Service) -> Desk {
+    pub async fn open(service: Service) -> Desk {
         service.mapped_entity("ACME").await;
         let issue = service.issue(json!({})).await;
         service.record(&issue, "accruals", json!({"through": "2025-02-28"})).await;
@@ -54,19 +54,19 @@ impl Desk {
         desk
     }
 
-    fn start(&mut self) {
+    pub fn start(&mut self) {
         self.courier = Some(self.service.delivering(&self.push));
     }
 
     /// Waits until attempts under way are finished and recorded; nothing is sent any more.
-    async fn stop(&mut self) {
+    pub async fn stop(&mut self) {
         let courier = self.courier.take().expect("it was started");
         courier.stopper().stop();
         courier.ended().await;
     }
 
     /// Makes a destination of everything.
-    async fn destination(&self, name: &str, url: &str) {
+    pub async fn destination(&self, name: &str, url: &str) {
         self.service.post_with(DESTINATIONS, &json!({"name": name, "url": url}), &[]).await.created();
     }
 
@@ -88,7 +88,7 @@ impl Desk {
     }
 
     /// Accrues the issue through a month's end of 2025, a release a month.
-    async fn accrue(&self, through: &str) {
+    pub async fn accrue(&self, through: &str) {
         self.service.post("/v1/entities/ACME/accruals", &json!({"through": through})).await.created();
     }
 

@@ -60,6 +60,7 @@ pub fn event(issue: &str, sequence: i64, follows: i64, date: &str) -> EventRow {
         follows,
         reference: None,
         detail: s("{}"),
+        content_sha256: String::new(),
     }
 }
 

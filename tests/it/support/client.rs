@@ -216,8 +216,18 @@ impl Service {
 
     /// Every hash and every tie of the books.
     pub async fn verify(&self) {
-        let report = parwright::audit::verify::verify(&self.store).await.expect("the books can be read");
-        assert!(report.is_sound(), "{report}");
+        let breaks = self.breaks().await;
+        assert!(breaks.is_empty(), "{breaks:#?}");
+    }
+
+    /// What verification finds broken.
+    pub async fn breaks(&self) -> Vec<String> {
+        parwright::audit::verify::verify(&self.store).await.expect("the books can be read").breaks
+    }
+
+    /// Where its database is.
+    pub fn database(&self) -> &str {
+        &self.url
     }
 
     /// Changes one posted row of a table behind the back of the service, which the table refuses otherwise.
