@@ -297,9 +297,14 @@ impl Extinguishment {
     /// Cash given, and the gain or loss.
     fn lines(&self, books: &Books, outcome: &Outcome) -> Result<Vec<LineDraft>, Refusal> {
         let figure = |amount: Amount| amount.to_major(books.instrument.terms().currency);
-        let paid = match self.occasion {
-            Occasion::Maturity => Derivation::new("redemption price x principal", "ASC 405-20-40-1"),
-            _ => Derivation::new("price of the bonds, without accrued interest", "ASC 470-50-40-2"),
+        let paragraph = if self.occasion == Occasion::Maturity { "ASC 405-20-40-1" } else { "ASC 470-50-40-2" };
+        let paid = match (self.occasion, self.price) {
+            (Occasion::Maturity, _) | (_, Price::Redemption) => {
+                let percent = books.instrument.terms().redemption_price.saturating_mul(Decimal::ONE_HUNDRED);
+                Derivation::new("redemption price x principal", paragraph)
+                    .with("redemption_price", percent.normalize())
+            }
+            _ => Derivation::new("price of the bonds, without accrued interest", paragraph),
         }
         .with("consideration", figure(outcome.consideration));
         let costs = Derivation::new("costs of reacquisition", "ASC 470-50-40-2").with("costs", figure(outcome.costs));

@@ -114,7 +114,8 @@ pub fn differences(
                 let (a, b) = (one.at(sheet, (row, column)), other.at(sheet, (row, column)));
                 let heading = one.heading(sheet, column);
                 if !is_left_out(sheet, &heading, row) && !are_alike(a, b, &heading, decimals) {
-                    found.push(format!("{sheet} row {} under {heading}: {a:?} and {b:?}", row + 1));
+                    let of = one.at(sheet, (row, 0)).to_string();
+                    found.push(format!("{sheet} row {} ({of}) under {heading}: {a:?} and {b:?}", row + 1));
                 }
             }
         }

@@ -6,7 +6,7 @@ use calamine::Data;
 use serde_json::Value;
 
 use super::cells::{Book, are_alike, differences, edited, number};
-use super::portfolio::{issued, live, planned};
+use super::portfolio::{Other, issued, live, planned};
 use super::workbook;
 use crate::support::client::{Service, array, on, text};
 use crate::support::office::{is_there, recalculated};
@@ -14,51 +14,67 @@ use crate::support::office::{is_there, recalculated};
 /// What the days are: the books of most issues are open when they begin.
 const DAYS: [(&str, &str); 2] = [("2025-01-01", "2026-03-31"), ("2025-06-01", "2025-12-31")];
 
-/// The workbook with the coupon rates of the other life.
-fn with_other_rates(bytes: &[u8]) -> Vec<u8> {
+/// The input that holds a term, and what it is in units of the term: the interface has prices in percent.
+const INPUTS: [(&str, &str, f64); 5] = [
+    ("coupon_rate", "Coupon rate", 1.0),
+    ("proceeds", "Proceeds", 1.0),
+    ("issue_costs", "Issue costs", 1.0),
+    ("redemption_price", "Redemption price", 0.01),
+    ("stated_effective_rate", "Stated effective rate", 1.0),
+];
+
+/// The workbook with the inputs of another life, and of how many issues they are others.
+fn with_others(bytes: &[u8], other: Other) -> (Vec<u8>, usize) {
     let book = Book::read(bytes);
-    let column = book.column("Inputs", "Coupon rate");
-    let mut cells = Vec::new();
+    let (mut cells, mut changed) = (Vec::new(), 0);
     for row in book.rows("Inputs") {
         let reference = book.under("Inputs", row, "Issue").to_string();
         let issue = planned().into_iter().find(|issue| issue.reference == reference).expect("an issue");
-        cells.push(((row, column), issue.other_rate.parse().expect("a rate")));
+        let Some(others) = issue.other(other) else { continue };
+        changed += 1;
+        for (field, value) in others.as_object().expect("terms") {
+            let (_, heading, unit) = INPUTS.iter().find(|(known, ..)| known == field).expect("an input");
+            let value: f64 = text(value).parse().expect("a number");
+            cells.push(((row, book.column("Inputs", heading)), value * unit));
+        }
     }
-    assert_eq!(cells.len(), planned().len());
-    edited(bytes, "Inputs", &cells)
+    (edited(bytes, "Inputs", &cells), changed)
 }
 
-/// Changes the coupon rate of every issue in one workbook, and compares it with the workbook and the answers for an entity in which the
-/// issues were recorded with those rates and lived through the same.
+/// Changes an input of every issue in one workbook, and compares it with the workbook and the answers for an entity in which the issues
+/// were recorded so and lived through the same. Each input that may be changed in turn.
 #[tokio::test]
-async fn another_coupon_rate_leads_to_what_the_service_says_of_it() {
+async fn another_input_leads_to_what_the_service_says_of_it() {
     if !is_there() {
         return;
     }
     let service = Service::sqlite().await;
-    let mut ids = HashMap::new();
-    for (entity, is_other) in [("ACME", false), ("OTHER", true)] {
+    service.mapped_entity("ACME").await;
+    live(&service, "ACME", &issued(&service, "ACME", None).await).await;
+    let (mut files, mut expected) = (Vec::new(), Vec::new());
+    for (other, entity) in Other::ALL.into_iter().zip(["RATE", "PROCEEDS", "COSTS", "PRICE", "STATED"]) {
         service.mapped_entity(entity).await;
-        let issues = issued(&service, entity, is_other).await;
-        live(&service, entity, &issues).await;
-        ids.insert(entity, issues);
+        let ids = issued(&service, entity, Some(other)).await;
+        live(&service, entity, &ids).await;
+        for days in DAYS {
+            let (changed, count) = with_others(&workbook(&service, "ACME", days, "USD").await, other);
+            assert!(count >= 2, "{other:?} is another for {count} issues");
+            files.push(changed);
+            expected.push((other, entity, days, count, ids.clone()));
+        }
     }
-    let (mut changed, mut expected) = (Vec::new(), Vec::new());
-    for days in DAYS {
-        changed.push(with_other_rates(&workbook(&service, "ACME", days, "USD").await));
-        expected.push(Book::read(&workbook(&service, "OTHER", days, "USD").await));
-    }
-    let anew = recalculated(&changed).expect("it is there");
-    for ((anew, expected), days) in anew.iter().zip(&expected).zip(DAYS) {
+    let anew = recalculated(&files).expect("it is there");
+    for (anew, (other, entity, days, count, ids)) in anew.iter().zip(expected) {
         let anew = Book::read(anew);
-        assert_eq!(anew.overall(), "holds");
-        assert_eq!(anew.at("Checks", (2, 1)).to_string(), format!("{} changed", planned().len()));
-        assert_eq!(number(anew.at("Checks", (3, 1))), Some(0.0), "stated figures");
-        let found = differences(expected, &anew, 2, is_own(&anew));
-        assert!(found.is_empty(), "{} cells differ: {:#?}", found.len(), &found[..found.len().min(20)]);
-        let path = format!("/v1/entities/OTHER/rollforward?from={}&to={}", days.0, days.1);
+        let as_recorded = Book::read(&workbook(&service, entity, days, "USD").await);
+        let found = differences(&as_recorded, &anew, 2, is_own(&anew));
+        assert!(found.is_empty(), "{other:?}: {} cells differ: {:#?}", found.len(), &found[..found.len().min(20)]);
+        assert_eq!(anew.overall(), "holds", "{other:?}");
+        assert_eq!(anew.at("Checks", (2, 1)).to_string(), format!("{count} changed"), "{other:?}");
+        assert_eq!(number(anew.at("Checks", (3, 1))), Some(0.0), "{other:?}: stated figures");
+        let path = format!("/v1/entities/{entity}/rollforward?from={}&to={}", days.0, days.1);
         check_lines(&anew, &service.read(&path).await);
-        for (reference, id) in &ids["OTHER"] {
+        for (reference, id) in &ids {
             check_schedule(&anew, reference, &service.read(&on(id, "schedule")).await);
         }
     }
@@ -159,7 +175,7 @@ async fn whatever_is_broken_does_not_hold() {
     }
     let service = Service::sqlite().await;
     service.mapped_entity("ACME").await;
-    let issues = issued(&service, "ACME", false).await;
+    let issues = issued(&service, "ACME", None).await;
     live(&service, "ACME", &issues).await;
     let bytes = workbook(&service, "ACME", DAYS[1], "USD").await;
     let book = Book::read(&bytes);

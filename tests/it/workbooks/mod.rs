@@ -42,7 +42,7 @@ pub fn check_recalculated(workbooks: &[(Vec<u8>, i32)]) {
 
 async fn a_workbook_computed_anew_is_what_the_service_said(service: Service) {
     service.mapped_entity("ACME").await;
-    let issues = portfolio::issued(&service, "ACME", false).await;
+    let issues = portfolio::issued(&service, "ACME", None).await;
     portfolio::further(&service, "ACME").await;
     portfolio::live(&service, "ACME", &issues).await;
     let mut workbooks = Vec::new();
@@ -93,7 +93,7 @@ async fn the_workbook_of_one_engine_is_that_of_the_other() {
     let mut workbooks = Vec::new();
     for service in [&sqlite, &postgres] {
         service.mapped_entity("ACME").await;
-        let issues = portfolio::issued(service, "ACME", false).await;
+        let issues = portfolio::issued(service, "ACME", None).await;
         portfolio::live(service, "ACME", &issues).await;
         let bytes = workbook(service, "ACME", ("2025-02-01", "2026-02-28"), "USD").await;
         assert!(bytes == workbook(service, "ACME", ("2025-02-01", "2026-02-28"), "USD").await, "the same bytes again");

@@ -6,15 +6,53 @@ use serde_json::{Value, json};
 use crate::api::inducements::all_met;
 use crate::support::client::{ISSUES, Service, change, on, terms, text};
 
-/// An issue by its reference, its terms, and the coupon rate that it has in another life.
+/// What is another in another life of the issues.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Other {
+    CouponRate,
+    Proceeds,
+    IssueCosts,
+    RedemptionPrice,
+    /// With the proceeds that it explains.
+    StatedRate,
+}
+
+impl Other {
+    pub const ALL: [Other; 5] =
+        [Other::CouponRate, Other::Proceeds, Other::IssueCosts, Other::RedemptionPrice, Other::StatedRate];
+}
+
+/// An issue by its reference, its terms, and those that it has in other lives.
 pub struct Planned {
     pub reference: &'static str,
     terms: Value,
-    pub other_rate: &'static str,
+    others: Vec<(Other, Value)>,
 }
 
-fn plan(reference: &'static str, other_rate: &'static str, changes: Value) -> Planned {
-    Planned { reference, terms: changes, other_rate }
+impl Planned {
+    /// The terms that are others in a life, if it is another for this issue. It is not where that would be refused, give it a premium or
+    /// discount where it has none, or turn an amortization around, as of a small premium in a short month: the accounts of lines are those
+    /// that were posted.
+    pub fn other(&self, other: Other) -> Option<&Value> {
+        self.others.iter().find(|(known, _)| *known == other).map(|(_, terms)| terms)
+    }
+}
+
+/// Other values of the first four of [`Other::ALL`], each of them if there is one.
+fn plan(reference: &'static str, others: [&str; 4], changes: Value) -> Planned {
+    let fields = ["coupon_rate", "proceeds", "issue_costs", "redemption_price"];
+    let given = Other::ALL.into_iter().zip(fields).zip(others).filter(|(_, value)| !value.is_empty());
+    let others = given.map(|((other, field), value)| (other, json!({field: value}))).collect();
+    Planned { reference, terms: changes, others }
+}
+
+/// An issue at a stated rate, and at another one.
+fn at_stated_rate(reference: &'static str, proceeds: &str, changes: Value) -> Planned {
+    let mut terms =
+        json!({"coupon_rate": "0.05", "coupon_frequency": 1, "stated_effective_rate": "0.06", "conversion": null});
+    change(&mut terms, changes);
+    let other = json!({"stated_effective_rate": "0.065", "proceeds": proceeds});
+    Planned { reference, terms, others: vec![(Other::StatedRate, other)] }
 }
 
 /// The issues.
@@ -23,66 +61,64 @@ pub fn planned() -> Vec<Planned> {
     vec![
         plan(
             "PREMIUM",
-            "0.0665",
+            ["0.0665", "1051500.00", "19000.00", "101"],
             json!({"coupon_rate": "0.0625", "proceeds": "1043000.00", "issue_costs": "17250.00",
                 "premium_treatment": "liability", "conversion": conversion("forfeited"), "record_days": 15}),
         ),
         plan(
             "DISCOUNT",
-            "0.0375",
+            ["0.0375", "958000.00", "11000.05", "102"],
             json!({"coupon_rate": "0.0425", "coupon_frequency": 4, "proceeds": "961250.00", "issue_costs": "12345.67",
                 "day_count": "ACT/365F", "within_period": "compound", "conversion": conversion("paid")}),
         ),
         plan(
             "ODD",
-            "0.0555",
+            ["0.0555", "981234.56", "9500.00", "100.5"],
             json!({"coupon_rate": "0.05125", "dated_date": "2025-02-10", "settlement_date": "2025-03-03",
                 "first_coupon_date": "2025-10-15", "maturity_date": "2031-10-15", "day_count": "ACT/ACT-ICMA",
                 "proceeds": "987654.32", "issue_costs": "9000.00", "conversion": conversion("payable")}),
         ),
         plan(
             "PUT",
-            "0.0295",
+            ["0.0295", "935000.00", "8800.00", "101.25"],
             json!({"coupon_rate": "0.0325", "coupon_frequency": 1, "proceeds": "940000.00", "issue_costs": "8000.00",
                 "maturity_date": "2032-01-15", "amortization_end": "2029-01-15", "day_count": "30E/360", "conversion": null}),
         ),
         plan(
             "MONTHLY",
-            "0.071",
+            ["0.071", "1006500.00", "", ""],
             json!({"coupon_rate": "0.0675", "coupon_frequency": 12, "dated_date": "2025-01-31",
                 "settlement_date": "2025-01-31", "maturity_date": "2028-01-31", "proceeds": "1004000.00",
                 "day_count": "ACT/360", "conversion": null}),
         ),
         plan(
             "STRAIGHT",
-            "0.0475",
+            ["0.0475", "971000.00", "5600.00", "101"],
             json!({"coupon_rate": "0.045", "proceeds": "975000.00", "issue_costs": "5000.00",
                 "amortization_method": "straight_line", "day_count": "30U/360", "accrual_cutoff": "to_date", "conversion": null}),
         ),
         plan(
             "SHORT",
-            "0.062",
+            ["0.062", "1012000.00", "", "103"],
             json!({"coupon_rate": "0.0575", "maturity_date": "2026-01-15", "redemption_price": "102.5",
                 "proceeds": "1010000.00", "conversion": null}),
         ),
         plan(
             "OFFER",
-            "0.034",
+            ["0.034", "", "21000.00", ""],
             json!({"coupon_rate": "0.03", "proceeds": "1000000.00", "issue_costs": "20000.00",
                 "conversion": conversion("forfeited")}),
         ),
+        at_stated_rate("STATED", "937664.81", json!({"proceeds": "957876.00"})),
+        at_stated_rate("COSTED", "947664.81", json!({"proceeds": "967876.00", "issue_costs": "10000.00"})),
     ]
 }
 
-/// The same issues and one that pays no coupon, one at a stated rate and one that was taken over, whose other life would be refused.
+/// One more that pays no coupon, and one that was taken over.
 pub async fn further(service: &Service, entity: &str) {
     for changes in [
         json!({"reference": "ZERO", "coupon_rate": "0", "coupon_frequency": 0, "proceeds": "780000.00",
             "issue_costs": "6000.00", "conversion": null}),
-        json!({"reference": "STATED", "coupon_rate": "0.05", "coupon_frequency": 1, "proceeds": "957876.00",
-            "stated_effective_rate": "0.06", "conversion": null}),
-        json!({"reference": "COSTED", "coupon_rate": "0.05", "coupon_frequency": 1, "proceeds": "967876.00",
-            "issue_costs": "10000.00", "stated_effective_rate": "0.06", "conversion": null}),
         json!({"reference": "TAKEN", "coupon_rate": "0.06", "proceeds": null, "dated_date": "2022-01-15",
             "settlement_date": "2022-01-15", "conversion": null, "opening_balance": {"date": "2024-12-31",
             "principal": "600000.00", "premium_discount": "-14400.00", "issue_costs": "-7200.00",
@@ -94,16 +130,16 @@ pub async fn further(service: &Service, entity: &str) {
     }
 }
 
-/// Records the issues, with the coupon rate of the one life or of the other.
-pub async fn issued(service: &Service, entity: &str, is_other: bool) -> Vec<(&'static str, String)> {
+/// Records the issues, with the terms of one life or of another.
+pub async fn issued(service: &Service, entity: &str, other: Option<Other>) -> Vec<(&'static str, String)> {
     let mut ids = Vec::new();
-    for Planned { reference, terms: changes, other_rate } in planned() {
-        let mut body = terms(changes);
-        change(&mut body, json!({"entity": entity, "reference": reference}));
-        if is_other {
-            body["coupon_rate"] = json!(other_rate);
+    for issue in planned() {
+        let mut body = terms(issue.terms.clone());
+        change(&mut body, json!({"entity": entity, "reference": issue.reference}));
+        if let Some(other) = other.and_then(|other| issue.other(other)) {
+            change(&mut body, other.clone());
         }
-        ids.push((reference, text(&service.post(ISSUES, &body).await.created()["id"]).to_owned()));
+        ids.push((issue.reference, text(&service.post(ISSUES, &body).await.created()["id"]).to_owned()));
     }
     ids
 }
@@ -166,6 +202,11 @@ fn life() -> Vec<Step> {
     let call =
         json!({"effective_date": "2025-11-03", "principal": "100000.00", "kind": "call", "price_percent": "101"});
     steps.push((Some("STRAIGHT"), "redemptions", call));
+    // At the redemption price of the terms.
+    for (of, date, kind) in [("STRAIGHT", "2025-11-17", "call"), ("PUT", "2025-12-03", "put")] {
+        let redeemed = json!({"effective_date": date, "principal": "60000.00", "kind": kind});
+        steps.push((Some(of), "redemptions", redeemed));
+    }
     steps.extend([accrue("2025-12-31"), pay("PUT", "2026-01-15")]);
     for of in ["PREMIUM", "STRAIGHT", "SHORT", "OFFER", "DISCOUNT"] {
         steps.push(pay(of, "2026-01-15"));

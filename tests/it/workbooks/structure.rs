@@ -13,7 +13,7 @@ const MAIN: &str = "http://schemas.openxmlformats.org/spreadsheetml/2006/main";
 async fn made() -> Vec<u8> {
     let service = Service::sqlite().await;
     service.mapped_entity("ACME").await;
-    let issues = issued(&service, "ACME", false).await;
+    let issues = issued(&service, "ACME", None).await;
     live(&service, "ACME", &issues).await;
     workbook(&service, "ACME", ("2025-06-01", "2025-12-31"), "USD").await
 }

@@ -7,7 +7,7 @@ use super::events::Entries;
 use super::figures::{Figure, rounded};
 use super::moved::{MOVED, Moved};
 use crate::accounting::instrument::{InterestOnConversion, Moment, ShareCapital};
-use crate::accounting::journal::AccountRole;
+use crate::accounting::journal::{AccountRole, MovementKind};
 use crate::accounting::money::{Amount, round_to_minor_unit};
 use crate::accounting::refusal::Refusal;
 use crate::export::xlsx::cell::Column;
@@ -358,7 +358,8 @@ fn extinguishment(
     candidates: &mut Candidates,
 ) -> Result<(), Refusal> {
     let price = paid(entry, &["Bonds paid for"])?;
-    let given = if entry.row.movement == "maturity" {
+    let by_terms = entry.lines.iter().any(|line| line.derivation.figures.contains_key("redemption_price"));
+    let given = if by_terms || entry.row.movement == MovementKind::Maturity.name() {
         let premium = entries.instrument().terms().redemption_price - Decimal::ONE;
         let of = |principal: Amount| {
             let premium = Decimal::from(principal.minor()).checked_mul(premium).ok_or(Refusal::Overflow)?;
