@@ -11,6 +11,7 @@ use super::{Library, ReadError, RollforwardDocument, currency};
 use crate::accounting::Currency;
 use crate::accounting::account_mapping::Account;
 use crate::accounting::instrument::Instrument;
+use crate::accounting::journal::LinePart;
 use crate::accounting::money::Amount;
 use crate::accounting::transaction::BookedRow;
 use crate::document::wire::Timestamp;
@@ -62,6 +63,8 @@ pub struct LineBooks {
     /// Debit positive.
     pub amount: Amount,
     pub memo: String,
+    /// What the line is of its entry, where the role alone does not tell.
+    pub part: Option<LinePart>,
     pub derivation: DerivationDocument,
     /// Of the newest release that was known.
     pub account: Option<Account>,
@@ -226,6 +229,7 @@ fn line_books(line: LineRow, issue: &str, accounts: Option<&Arc<ReleaseAccounts>
         derivation: serde_json::from_str(&line.derivation)
             .map_err(|error| RecordError::corrupt("derivation", error))?,
         role: line.account_role,
+        part: LinePart::of_memo(&line.memo),
         memo: line.memo,
         account,
     })

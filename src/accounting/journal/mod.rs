@@ -5,10 +5,12 @@ mod account_role;
 mod derivation;
 mod entry;
 mod kinds;
+mod part;
 mod statement_effects;
 
 pub use account_role::{AccountRole, Element};
 pub use derivation::Derivation;
 pub use entry::{Entry, Line, LineDraft, Movement, Posting, REVERSAL_OF, Side, credit, debit, signed};
 pub use kinds::{EntryKind, MovementKind};
+pub use part::LinePart;
 pub use statement_effects::StatementEffects;

@@ -7,7 +7,9 @@ use jiff::civil::Date;
 use super::reversal::PostedEntry;
 use super::{Books, OwnEntries};
 use crate::accounting::instrument::{Instrument, Moment};
-use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, Posting, signed};
+use crate::accounting::journal::{
+    AccountRole, Derivation, Entry, EntryKind, LineDraft, LinePart, MovementKind, Posting, signed,
+};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, History};
 use crate::accounting::refusal::Refusal;
@@ -216,20 +218,20 @@ impl<'a> Journal<'a> {
             &premium,
         )?;
         let mut lines = vec![
-            signed(AccountRole::InterestExpense, coupon, "Coupon interest", interest.clone()),
+            signed(AccountRole::InterestExpense, coupon, LinePart::CouponInterest.memo(), interest.clone()),
             signed(
                 AccountRole::InterestReceivable,
                 change.interest_receivable,
                 "Interest overpaid to holders",
                 receivable,
             ),
-            signed(AccountRole::InterestPayable, change.interest_payable.negated()?, "Coupon interest", interest),
             signed(
-                AccountRole::InterestExpense,
-                change.premium_discount,
-                "Amortization of premium or discount",
-                premium,
+                AccountRole::InterestPayable,
+                change.interest_payable.negated()?,
+                LinePart::CouponInterest.memo(),
+                interest,
             ),
+            signed(AccountRole::InterestExpense, change.premium_discount, LinePart::AmortizedSpread.memo(), premium),
         ];
         lines.extend(spread);
         // A rounding unit of the equity component stays in equity.
@@ -244,13 +246,13 @@ impl<'a> Journal<'a> {
         lines.push(signed(
             AccountRole::InterestExpense,
             change.issue_costs,
-            "Amortization of issue costs",
+            LinePart::AmortizedIssueCosts.memo(),
             costs.clone(),
         ));
         lines.push(signed(
             AccountRole::DebtIssueCosts,
             change.issue_costs.negated()?,
-            "Amortization of issue costs",
+            LinePart::AmortizedIssueCosts.memo(),
             costs,
         ));
         Ok(lines)

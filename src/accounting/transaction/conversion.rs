@@ -12,7 +12,9 @@ use super::settlement::{
 };
 use super::{Books, Decision, OwnEntries, record};
 use crate::accounting::instrument::{ConversionTerms, Instrument, InterestOnConversion, ShareCapital};
-use crate::accounting::journal::{AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit};
+use crate::accounting::journal::{
+    AccountRole, Derivation, Entry, EntryKind, LineDraft, LinePart, MovementKind, credit, debit,
+};
 use crate::accounting::money::{Amount, round_shares};
 use crate::accounting::refusal::Refusal;
 
@@ -354,8 +356,8 @@ fn consideration_lines(
     }
     let loss = outcome.gain_loss.negative_part().negated()?;
     Ok(vec![
-        credit(AccountRole::Cash, outcome.cash, "Cash settlement", cash_rule)?,
-        credit(AccountRole::Cash, outcome.cash_in_lieu, "Cash for fractional shares", fraction_rule)?,
+        credit(AccountRole::Cash, outcome.cash, LinePart::CashSettlement.memo(), cash_rule)?,
+        credit(AccountRole::Cash, outcome.cash_in_lieu, LinePart::CashForFractions.memo(), fraction_rule)?,
         stock.line()?,
         credit(
             AccountRole::AdditionalPaidInCapital,

@@ -8,7 +8,7 @@ use super::settlement::value;
 use super::{Books, Decision, record};
 use crate::accounting::instrument::Moment;
 use crate::accounting::journal::{
-    AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed,
+    AccountRole, Derivation, Entry, EntryKind, LineDraft, LinePart, MovementKind, credit, debit, signed,
 };
 use crate::accounting::money::{Amount, pro_rata};
 use crate::accounting::refusal::Refusal;
@@ -301,8 +301,7 @@ impl Extinguishment {
         let paid = match (self.occasion, self.price) {
             (Occasion::Maturity, _) | (_, Price::Redemption) => {
                 let percent = books.instrument.terms().redemption_price.saturating_mul(Decimal::ONE_HUNDRED);
-                Derivation::new("redemption price x principal", paragraph)
-                    .with("redemption_price", percent.normalize())
+                Derivation::new("redemption price x principal", paragraph).with("redemption_price", percent.normalize())
             }
             _ => Derivation::new("price of the bonds, without accrued interest", paragraph),
         }
@@ -335,9 +334,9 @@ impl Extinguishment {
             .with("costs", figure(equity.costs));
         Ok(vec![
             credit(AccountRole::AdditionalPaidInCapital, equity.difference, "Equity component", equity_rule)?,
-            credit(AccountRole::Cash, outcome.consideration, "Bonds paid for", paid)?,
-            signed(AccountRole::Cash, apart.negated()?, "Interest paid beyond what has accrued", interest),
-            credit(AccountRole::Cash, outcome.costs, "Costs of reacquisition", costs)?,
+            credit(AccountRole::Cash, outcome.consideration, LinePart::BondsPaidFor.memo(), paid)?,
+            signed(AccountRole::Cash, apart.negated()?, LinePart::InterestBeyondAccrued.memo(), interest),
+            credit(AccountRole::Cash, outcome.costs, LinePart::CostsOfReacquisition.memo(), costs)?,
             debit(AccountRole::LossOnExtinguishment, loss, "Extinguishment", gain_loss.clone()),
             credit(AccountRole::GainOnExtinguishment, outcome.gain_loss.positive_part(), "Extinguishment", gain_loss)?,
         ])

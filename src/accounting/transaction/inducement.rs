@@ -15,7 +15,7 @@ use super::settlement::{
 use super::{Books, Decision, OwnEntries};
 use crate::accounting::instrument::{ConversionTerms, InterestOnConversion, Moment};
 use crate::accounting::journal::{
-    AccountRole, Derivation, Entry, EntryKind, LineDraft, MovementKind, credit, debit, signed,
+    AccountRole, Derivation, Entry, EntryKind, LineDraft, LinePart, MovementKind, credit, debit, signed,
 };
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
@@ -345,8 +345,8 @@ impl Offer {
             .with("other_consideration", other.to_major(currency));
         Ok(vec![
             signed(AccountRole::AccruedInducement, cash.plus(other)?, "Inducement settled", rule.clone()),
-            credit(AccountRole::Cash, cash, "Inducement paid", rule.clone())?,
-            credit(AccountRole::Cash, other, "Other consideration given", rule)?,
+            credit(AccountRole::Cash, cash, LinePart::InducementPaid.memo(), rule.clone())?,
+            credit(AccountRole::Cash, other, LinePart::OtherConsiderationGiven.memo(), rule)?,
         ])
     }
 }

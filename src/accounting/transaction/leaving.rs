@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use super::booking::premium_discount_lines;
 use super::{Books, moved};
 use crate::accounting::instrument::{InterestOnConversion, Moment, Terms};
-use crate::accounting::journal::{AccountRole, Derivation, LineDraft, credit, debit, signed};
+use crate::accounting::journal::{AccountRole, Derivation, LineDraft, LinePart, credit, debit, signed};
 use crate::accounting::money::Amount;
 use crate::accounting::position::{Components, RowChange};
 use crate::accounting::refusal::Refusal;
@@ -59,7 +59,7 @@ pub(super) struct Leaving {
     pub premium_discount: Amount,
     pub issue_costs: Amount,
     pub accrued: Amount,
-    /// Part of `accrued` that leaves the liability: all of it, unless it stays payable.
+    /// LinePart of `accrued` that leaves the liability: all of it, unless it stays payable.
     pub interest: Amount,
     pub handed_over: Amount,
     /// The equity component that goes with the bonds.
@@ -267,7 +267,12 @@ impl Leaving {
                 "ASC 470-20-40-11",
             )
             .with("accrued_interest", figure(self.accrued));
-            lines.push(debit(AccountRole::InterestPayable, self.interest, "Accrued interest forfeited", rule));
+            lines.push(debit(
+                AccountRole::InterestPayable,
+                self.interest,
+                LinePart::AccruedInterestForfeited.memo(),
+                rule,
+            ));
         }
         lines.extend(self.interest_lines(books)?);
         Ok(lines)
@@ -281,14 +286,19 @@ impl Leaving {
         if self.treatment == InterestOnConversion::Paid {
             let rule = Derivation::new(self.words.interest_paid, "terms of the issue")
                 .with("accrued_interest", figure(self.accrued));
-            lines.push(debit(AccountRole::InterestPayable, self.interest, "Accrued interest paid", rule.clone()));
-            lines.push(credit(AccountRole::Cash, self.interest, "Accrued interest paid", rule)?);
+            lines.push(debit(
+                AccountRole::InterestPayable,
+                self.interest,
+                LinePart::AccruedInterestPaid.memo(),
+                rule.clone(),
+            ));
+            lines.push(credit(AccountRole::Cash, self.interest, LinePart::AccruedInterestPaid.memo(), rule)?);
         }
         let rule =
             Derivation::new("coupon handed over by a holder who converts after the record date", "terms of the issue")
                 .with("coupon", figure(self.handed_over));
-        lines.push(debit(AccountRole::Cash, self.handed_over, "Coupon handed over", rule.clone()));
-        lines.push(credit(AccountRole::InterestPayable, self.handed_over, "Coupon handed over", rule)?);
+        lines.push(debit(AccountRole::Cash, self.handed_over, LinePart::CouponHandedOver.memo(), rule.clone()));
+        lines.push(credit(AccountRole::InterestPayable, self.handed_over, LinePart::CouponHandedOver.memo(), rule)?);
         Ok(lines)
     }
 }

@@ -31,6 +31,8 @@ pub enum WorkbookError {
         "the sheet {0} would have more than the {MOST_ROWS} rows that a worksheet holds; ask for csv or json, or for fewer days"
     )]
     TooLong(&'static str),
+    #[error("what was read for the workbook is not what its report is of: {0}")]
+    Apart(&'static str),
     #[error("a figure left the range of exact arithmetic")]
     Figure(#[from] crate::accounting::Refusal),
     #[error("the workbook cannot be made")]

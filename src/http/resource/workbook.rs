@@ -48,6 +48,9 @@ pub(super) fn no_workbook(error: WorkbookError) -> Problem {
         WorkbookError::TooWide(_) | WorkbookError::TooLong(_) => {
             Problem::new(problem::NOT_ACCEPTABLE, error.to_string())
         }
-        WorkbookError::Figure(_) | WorkbookError::Workbook(_) | WorkbookError::Writing(_) => Problem::internal(error),
+        WorkbookError::Apart(_)
+        | WorkbookError::Figure(_)
+        | WorkbookError::Workbook(_)
+        | WorkbookError::Writing(_) => Problem::internal(error),
     }
 }

@@ -7,11 +7,11 @@ use super::events::Entries;
 use super::figures::{Figure, rounded};
 use super::moved::{MOVED, Moved};
 use crate::accounting::instrument::{InterestOnConversion, Moment, ShareCapital};
-use crate::accounting::journal::{AccountRole, MovementKind};
+use crate::accounting::journal::{AccountRole, LinePart, MovementKind};
 use crate::accounting::money::{Amount, round_to_minor_unit};
 use crate::accounting::refusal::Refusal;
 use crate::export::xlsx::cell::Column;
-use crate::reading::EntryBooks;
+use crate::reading::{EntryBooks, LineBooks};
 
 /// What may lead to the figures of an entry.
 #[derive(Default)]
@@ -71,10 +71,11 @@ impl Candidates {
     }
 }
 
-/// The cash of an entry's lines with one of these memos, paid positive.
-fn paid(entry: &EntryBooks, memos: &[&str]) -> Result<Amount, Refusal> {
+/// The cash of an entry's lines that are one of these parts, paid positive.
+fn paid(entry: &EntryBooks, parts: &[LinePart]) -> Result<Amount, Refusal> {
     let cash = AccountRole::Cash.name();
-    let lines = entry.lines.iter().filter(|line| line.role == cash && memos.contains(&line.memo.as_str()));
+    let is_one = |line: &&LineBooks| line.role == cash && line.part.is_some_and(|part| parts.contains(&part));
+    let lines = entry.lines.iter().filter(is_one);
     Amount::total(lines.map(|line| line.amount))?.negated()
 }
 
@@ -271,7 +272,7 @@ fn left(
             candidates.beside.push((Event::Accrued, figure));
         }
     }
-    let handed_over = paid(entry, &["Coupon handed over"])?.negated()?;
+    let handed_over = paid(entry, &[LinePart::CouponHandedOver])?.negated()?;
     let instrument = entries.instrument();
     let coupon_date = instrument.dates().next_coupon_date(moment.date).filter(|_| !handed_over.is_zero());
     if let Some((date, row)) = coupon_date.and_then(|date| Some((date, entries.schedule.coupon_row(date)?))) {
@@ -292,8 +293,8 @@ fn conversion(
     candidates: &mut Candidates,
 ) -> Result<(), Refusal> {
     let terms = entries.instrument().terms();
-    let given = paid(entry, &["Cash settlement", "Inducement paid", "Other consideration given"])?;
-    let in_lieu = paid(entry, &["Cash for fractional shares"])?;
+    let given = paid(entry, &[LinePart::CashSettlement, LinePart::InducementPaid, LinePart::OtherConsiderationGiven])?;
+    let in_lieu = paid(entry, &[LinePart::CashForFractions])?;
     candidates.beside.push((Event::Given, Figure::stated(given)));
     candidates.beside.push((Event::BesideCash, Figure::stated(in_lieu)));
     let pays = treatment == InterestOnConversion::Paid;
@@ -357,7 +358,7 @@ fn extinguishment(
     at: u32,
     candidates: &mut Candidates,
 ) -> Result<(), Refusal> {
-    let price = paid(entry, &["Bonds paid for"])?;
+    let price = paid(entry, &[LinePart::BondsPaidFor])?;
     let by_terms = entry.lines.iter().any(|line| line.derivation.figures.contains_key("redemption_price"));
     let given = if by_terms || entry.row.movement == MovementKind::Maturity.name() {
         let premium = entries.instrument().terms().redemption_price - Decimal::ONE;
@@ -374,8 +375,8 @@ fn extinguishment(
         Figure::stated(price)
     };
     candidates.beside.push((Event::Given, given));
-    candidates.beside.push((Event::Less, Figure::stated(paid(entry, &["Costs of reacquisition"])?)));
-    let beyond = paid(entry, &["Interest paid beyond what has accrued"])?;
+    candidates.beside.push((Event::Less, Figure::stated(paid(entry, &[LinePart::CostsOfReacquisition])?)));
+    let beyond = paid(entry, &[LinePart::InterestBeyondAccrued])?;
     candidates.beside.push((Event::BesideCash, Figure::stated(beyond)));
     let all = [Event::Given, Event::Less, Event::Accrued, Event::BesideCash].map(|column| (column, true, "-"));
     cash(&all, at, candidates)?;

@@ -4,12 +4,14 @@
 use rust_decimal::Decimal;
 
 use super::columns::{Event, Input, Journal, Line, Sched, Tie};
+use super::exact;
 use super::figures::rounded;
 use super::lines::Sums;
 use crate::accounting::Currency;
 use crate::accounting::journal::{AccountRole, MovementKind, REVERSAL_OF};
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
+use crate::export::xlsx::WorkbookError;
 use crate::export::xlsx::cell::{Column, Held, Look, Row};
 use crate::reading::{RollforwardDocument, TieOut};
 use crate::reports::ties::{CARRYING_AMOUNT, EXPENSE, Equality, GAIN_OR_LOSS, PAID_IN_CAPITAL};
@@ -65,7 +67,7 @@ pub(super) fn rows(
     at: &Rows,
     totals: &Totals,
     (sums, differing): (&[Sums], Amount),
-) -> Result<(Vec<Row>, &'static str), Refusal> {
+) -> Result<(Vec<Row>, &'static str), WorkbookError> {
     let decimals = u32::from(currency.exponent());
     let mut ties = Vec::new();
     for tie in &report.tie_out {
@@ -163,10 +165,6 @@ impl Check {
     }
 }
 
-fn amount(text: &str, currency: Currency) -> Result<Amount, Refusal> {
-    Amount::from_major(text.parse::<Decimal>().map_err(|_| Refusal::Overflow)?, currency)
-}
-
 /// The balance of roles by the lines of the period, credit positive. Income and expense that is closed to retained earnings is the same
 /// income and expense.
 fn credited(roles: &[AccountRole], at: &Rows) -> String {
@@ -182,7 +180,12 @@ fn credited(roles: &[AccountRole], at: &Rows) -> String {
 }
 
 /// A check of the report: its sides as formulas where the workbook has what they are of.
-fn of_report(tie: &TieOut, report: &RollforwardDocument, currency: Currency, at: &Rows) -> Result<Check, Refusal> {
+fn of_report(
+    tie: &TieOut,
+    report: &RollforwardDocument,
+    currency: Currency,
+    at: &Rows,
+) -> Result<Check, WorkbookError> {
     let (first, last) = at.total;
     let closing = |column: Line| column.of(last);
     let before_closing = |column: Line| format!("SUM({})", column.span(first, last - 1));
@@ -240,8 +243,8 @@ fn of_report(tie: &TieOut, report: &RollforwardDocument, currency: Currency, at:
     Ok(Check {
         name: tie.check.name().to_owned(),
         figure: "",
-        left: (left, amount(&tie.left, currency)?),
-        right: (right, amount(&tie.right, currency)?),
+        left: (left, exact(&tie.left, currency)?),
+        right: (right, exact(&tie.right, currency)?),
     })
 }
 
@@ -279,12 +282,12 @@ fn of_service(
     currency: Currency,
     at: &Rows,
     (sums, differing): (&[Sums], Amount),
-) -> Result<Vec<Check>, Refusal> {
+) -> Result<Vec<Check>, WorkbookError> {
     let mut checks = Vec::new();
     for ((line, sums), row) in report.total.iter().zip(sums).zip(at.total.0..) {
         for (column, heading, _) in Line::ALL {
             let Some(text) = super::lines::service(line, *column) else { continue };
-            let value = amount(text, currency)?;
+            let value = exact(text, currency)?;
             let is_balance = matches!(line.movement.as_str(), "opening" | "closing");
             if value.is_zero() && !is_balance {
                 continue;
@@ -313,20 +316,20 @@ fn of_service(
 }
 
 /// What the report says beside figures that tie: whether interest is reasonable, what was waived, and what changed since a close.
-pub(super) fn notes(report: &RollforwardDocument, currency: Currency) -> Result<Vec<Row>, Refusal> {
+pub(super) fn notes(report: &RollforwardDocument, currency: Currency) -> Result<Vec<Row>, WorkbookError> {
     let mut rows = vec![Row::default()];
     let heading = |sentence: &'static str| {
         let mut row = Row::default();
         row.looking(Tie::Check, Held::Text(sentence.into()), Look::Heading);
         row
     };
-    let pair = |name: String, figure: String, left: &str, right: Option<&str>| -> Result<Row, Refusal> {
+    let pair = |name: String, figure: String, left: &str, right: Option<&str>| -> Result<Row, WorkbookError> {
         let mut row = Row::default();
         row.text(Tie::Check, name);
         row.text(Tie::Figure, figure);
-        row.value(Tie::Left, Held::Amount(amount(left, currency)?));
+        row.value(Tie::Left, Held::Amount(exact(left, currency)?));
         if let Some(right) = right {
-            row.value(Tie::Right, Held::Amount(amount(right, currency)?));
+            row.value(Tie::Right, Held::Amount(exact(right, currency)?));
         }
         Ok(row)
     };

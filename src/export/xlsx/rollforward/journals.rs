@@ -2,7 +2,7 @@
 
 use super::columns::{Event, Journal};
 use super::figures::Figure;
-use crate::accounting::journal::AccountRole;
+use crate::accounting::journal::{AccountRole, LinePart};
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 use crate::export::xlsx::cell::{Column, Held, Row};
@@ -67,27 +67,28 @@ fn row(
 /// Of which figures of its entry a line's amount consists, debits positive.
 fn parts(entry: &EntryBooks, line: &LineBooks) -> Vec<(i8, Event)> {
     let Some(role) = AccountRole::from_name(&line.role) else { return Vec::new() };
-    let memo = line.memo.as_str();
     let of_role = entry.lines.iter().filter(|other| other.role == line.role).count();
     let is_spread = |role: &str| {
         [AccountRole::PremiumOnBondsPayable, AccountRole::DiscountOnBondsPayable]
             .iter()
             .any(|known| known.name() == role)
     };
-    match (role, memo) {
-        (AccountRole::InterestExpense, "Coupon interest") => vec![(1, Event::Coupon)],
-        (AccountRole::InterestExpense, "Amortization of premium or discount") => vec![(1, Event::PremiumDiscount)],
-        (AccountRole::InterestExpense, "Amortization of issue costs") => vec![(1, Event::IssueCosts)],
-        (AccountRole::Cash | AccountRole::InterestPayable, "Coupon handed over") if of_role > 1 => {
+    match (role, line.part) {
+        (AccountRole::InterestExpense, Some(LinePart::CouponInterest)) => vec![(1, Event::Coupon)],
+        (AccountRole::InterestExpense, Some(LinePart::AmortizedSpread)) => vec![(1, Event::PremiumDiscount)],
+        (AccountRole::InterestExpense, Some(LinePart::AmortizedIssueCosts)) => vec![(1, Event::IssueCosts)],
+        (AccountRole::Cash | AccountRole::InterestPayable, Some(LinePart::CouponHandedOver)) if of_role > 1 => {
             vec![(if role == AccountRole::Cash { 1 } else { -1 }, Event::HandedOver)]
         }
-        (AccountRole::Cash, "Accrued interest paid") if of_role > 1 => vec![(-1, Event::Accrued)],
-        (AccountRole::Cash, "Bonds paid for") if of_role > 1 => vec![(-1, Event::Given)],
-        (AccountRole::Cash, "Costs of reacquisition") if of_role > 1 => vec![(-1, Event::Less)],
-        (AccountRole::Cash, "Cash for fractional shares" | "Interest paid beyond what has accrued") if of_role > 1 => {
+        (AccountRole::Cash, Some(LinePart::AccruedInterestPaid)) if of_role > 1 => vec![(-1, Event::Accrued)],
+        (AccountRole::Cash, Some(LinePart::BondsPaidFor)) if of_role > 1 => vec![(-1, Event::Given)],
+        (AccountRole::Cash, Some(LinePart::CostsOfReacquisition)) if of_role > 1 => vec![(-1, Event::Less)],
+        (AccountRole::Cash, Some(LinePart::CashForFractions | LinePart::InterestBeyondAccrued)) if of_role > 1 => {
             vec![(-1, Event::BesideCash)]
         }
-        (AccountRole::InterestPayable, "Accrued interest paid" | "Accrued interest forfeited") if of_role > 1 => {
+        (AccountRole::InterestPayable, Some(LinePart::AccruedInterestPaid | LinePart::AccruedInterestForfeited))
+            if of_role > 1 =>
+        {
             vec![(1, Event::Accrued)]
         }
         (AccountRole::PremiumOnBondsPayable | AccountRole::DiscountOnBondsPayable, _) => {

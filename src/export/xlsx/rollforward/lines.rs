@@ -5,11 +5,13 @@ use std::collections::BTreeMap;
 use rust_decimal::Decimal;
 
 use super::columns::{Event, Line};
+use super::exact;
 use super::moved::{MOVED, Moved};
 use crate::accounting::Currency;
 use crate::accounting::journal::REVERSAL_OF;
 use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
+use crate::export::xlsx::WorkbookError;
 use crate::export::xlsx::cell::{Column, Held, Look, Row};
 use crate::reading::{RollforwardDocument, RollforwardLine};
 
@@ -279,14 +281,14 @@ pub(super) fn service(line: &RollforwardLine, column: Line) -> Option<&str> {
 }
 
 /// A line of the days that stand beside, as the service answers it.
-pub(super) fn beside(line: &RollforwardLine, currency: Currency) -> Result<Row, Refusal> {
+pub(super) fn beside(line: &RollforwardLine, currency: Currency) -> Result<Row, WorkbookError> {
     let mut row = Row::default();
     row.text(Line::Reference, "Comparative");
     row.text(Line::Movement, name(line));
     row.text(Line::Class, line.class);
     for (column, ..) in Line::ALL {
         let Some(figure) = service(line, *column) else { continue };
-        let figure = Amount::from_major(figure.parse().map_err(|_| Refusal::Overflow)?, currency)?;
+        let figure = exact(figure, currency)?;
         let is_balance = BALANCES_OF.contains(&line.movement.as_str()) && BALANCES.contains(column);
         if is_balance || !figure.is_zero() {
             row.value(*column, Held::Amount(figure));
@@ -310,19 +312,20 @@ pub(super) fn shown(line: &RollforwardLine, column: Line, sums: &Sums) -> Result
 }
 
 /// By how much the closing carrying amounts of the issues differ from those of the service, without signs.
-pub(super) fn differing(report: &RollforwardDocument, places: &[Place], currency: Currency) -> Result<Amount, Refusal> {
-    if report.issues.len() != places.len() {
-        return Err(Refusal::Overflow);
+pub(super) fn differing(
+    report: &RollforwardDocument,
+    places: &[Place],
+    currency: Currency,
+) -> Result<Amount, WorkbookError> {
+    let ids = report.issues.iter().map(|issue| issue.bond_issue.as_str());
+    if !ids.eq(places.iter().map(|place| place.id.as_str())) {
+        return Err(WorkbookError::Apart("it has other issues"));
     }
     let mut differing = Amount::ZERO;
     for (issue, place) in report.issues.iter().zip(places) {
-        if issue.bond_issue != place.id {
-            return Err(Refusal::Overflow);
-        }
         for line in issue.lines.iter().filter(|line| line.movement == "closing") {
-            let service = line.carrying_amount.parse().map_err(|_| Refusal::Overflow)?;
             let own = shown(line, Line::Carrying, &place.sums("closing")?)?;
-            let difference = own.minus(Amount::from_major(service, currency)?)?;
+            let difference = own.minus(exact(&line.carrying_amount, currency)?)?;
             differing = differing.plus(difference.positive_part())?.minus(difference.negative_part())?;
         }
     }

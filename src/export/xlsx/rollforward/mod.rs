@@ -64,7 +64,7 @@ impl Book {
     /// # Errors
     /// When a temporary file cannot be made.
     pub fn begin(report: &RollforwardDocument) -> Result<Book, WorkbookError> {
-        let currency = Currency::from_code(&report.currency).ok_or(Refusal::Overflow)?;
+        let currency = Currency::from_code(&report.currency).ok_or(WorkbookError::Apart("its currency is unknown"))?;
         let without_formulas = is_too_wide(report);
         let mut workbook = Workbook::new();
         let title = title(report);
@@ -362,8 +362,10 @@ fn last_row(sheet: &Sheet) -> u32 {
     (sheet.next - 1).max(FIRST)
 }
 
-fn exact(text: &str, currency: Currency) -> Result<Amount, Refusal> {
-    Amount::from_major(text.parse().map_err(|_| Refusal::Overflow)?, currency)
+/// A figure of the report.
+fn exact(text: &str, currency: Currency) -> Result<Amount, WorkbookError> {
+    let figure = text.parse().map_err(|_| WorkbookError::Apart("a figure is no number"))?;
+    Ok(Amount::from_major(figure, currency)?)
 }
 
 fn opening_sums(books: &IssueBooks) -> Sums {
