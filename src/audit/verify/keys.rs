@@ -129,9 +129,9 @@ async fn delivered(
 ) -> Result<(), RecordError> {
     let DeliveryRow { entity, destination, .. } = delivery;
     let commands = reader.destination_commands(entity, destination, 0).await?;
-    let followed = commands.iter().filter(|command| command.sequence <= delivery.sequence);
+    let mut followed = commands.iter().filter(|command| command.sequence <= delivery.sequence);
     let begun_after = followed.clone().rev().map(|command| command.after).find(|after| *after >= 0);
-    if followed.last().map(|command| command.sequence) != Some(delivery.sequence) {
+    if followed.next_back().map(|command| command.sequence) != Some(delivery.sequence) {
         report.add(entity, format!("the destination {destination} has followed a command that is not there"));
     }
     // An attempt that is being made is not written yet.
