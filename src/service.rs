@@ -10,7 +10,7 @@ use crate::delivery::{Courier, KeySet, Push, SenderError};
 use crate::http::edge::{self, Edge};
 use crate::http::guard::Guard;
 use crate::http::refusals::KINDS;
-use crate::http::resource::{self, App};
+use crate::http::resource::{self, App, Workbooks};
 use crate::http::system::{self, Readiness};
 use crate::posting::Recorder;
 use crate::reading::Library;
@@ -30,7 +30,8 @@ pub async fn open(database: &DatabaseUrl) -> Result<Store, StoreError> {
 /// The handlers' state over a store; starts the writer and what reads together.
 pub fn app(store: &Store) -> App {
     let (recorder, library) = (Recorder::start(store.clone()), Library::start(store.clone()));
-    App { recorder, library, admission: Push::default().admission(), stop: Stop::default() }
+    let admission = Push::default().admission();
+    App { recorder, library, admission, stop: Stop::default(), workbooks: Workbooks::default() }
 }
 
 /// The whole service: what answers, what delivers if there is a key to sign with, and what is told of its end.
@@ -57,6 +58,11 @@ pub fn start(store: &Store, auth: Auth, push: &Push) -> Result<Started, SenderEr
 /// The service over a store, without deliveries.
 pub fn router(store: &Store, auth: Auth) -> Router {
     with(store, auth, app(store), KeySet::default())
+}
+
+/// The service over a store whose workbooks are bounded otherwise, without deliveries.
+pub fn router_with(store: &Store, auth: Auth, workbooks: Workbooks) -> Router {
+    with(store, auth, App { workbooks, ..app(store) }, KeySet::default())
 }
 
 fn with(store: &Store, auth: Auth, app: App, keys: KeySet) -> Router {

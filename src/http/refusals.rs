@@ -166,6 +166,7 @@ impl From<RecordError> for Problem {
             RecordError::Busy(None) => Problem::unavailable("the task that answers has stopped").retry_after(1),
             RecordError::Busy(Some(error)) => Problem::unavailable(error).retry_after(1),
             RecordError::Store(StoreError::Unavailable(cause)) => Problem::unavailable(cause).retry_after(1),
+            error @ RecordError::TooLong { .. } => Problem::new(problem::NOT_ACCEPTABLE, error.to_string()),
             RecordError::Store(error) => Problem::internal(error),
             error @ RecordError::Corrupt { .. } => Problem::internal(error),
         }

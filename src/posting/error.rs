@@ -51,6 +51,11 @@ pub enum RecordError {
     /// The issue is not as it was read.
     #[error("the issue has changed since it was read; read it again and decide anew")]
     PreconditionFailed,
+    /// A workbook that is asked for would be longer than its sheets are.
+    #[error(
+        "the sheet {sheet} would have {rows} rows or more, and a worksheet holds {most}; ask for csv or json, or for fewer days"
+    )]
+    TooLong { sheet: &'static str, rows: i64, most: i64 },
     /// Other writers were always first, or the database cannot be reached.
     #[error("the books are busy; try again")]
     Busy(#[source] Option<StoreError>),

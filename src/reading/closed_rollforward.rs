@@ -76,8 +76,7 @@ impl Library {
             (View::Current, _) => known(&mut reader, entity, None).await?,
         };
         let days = (periods.calendar.first_day(period), periods.calendar.last_day(period));
-        let report =
-            rollforward::report(entity, days, at, (currency, asked.beside), &periods.calendar, &mut reader).await?;
+        let report = rollforward::report(entity, days, at, (currency, asked), &periods.calendar, &mut reader).await?;
         let changed = match (view, close) {
             (View::Current, Some(close)) => Some(changed(&report, close, at, currency, &mut reader).await?),
             _ => None,

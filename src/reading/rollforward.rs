@@ -3,6 +3,7 @@
 mod document;
 mod rolled;
 mod schedule;
+mod size;
 
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
@@ -55,6 +56,8 @@ pub struct RollforwardAsked {
     /// The functional currency if `None`.
     pub currency: Option<Currency>,
     pub beside: Beside,
+    /// The rows that a sheet of the workbook may have for which the report is read; one that would have more is refused before that.
+    pub most_rows: Option<u32>,
 }
 
 impl Library {
@@ -77,7 +80,7 @@ impl Library {
         let (row, currency) = super::entity_in(&mut reader, entity, asked.currency).await?;
         let known = known(&mut reader, entity, at).await?;
         let calendar = posting::calendar(&row, None)?;
-        report(entity, (from, to), known, (currency, asked.beside), &calendar, &mut reader).await
+        report(entity, (from, to), known, (currency, asked), &calendar, &mut reader).await
     }
 }
 
@@ -86,16 +89,19 @@ pub(super) async fn report(
     entity: &str,
     (from, to): (Date, Date),
     known: Known,
-    (currency, beside): (Currency, Beside),
+    (currency, asked): (Currency, RollforwardAsked),
     calendar: &FiscalCalendar,
     reader: &mut Reader<'_>,
 ) -> Result<RollforwardDocument, ReadError> {
     let scope = Scope { entity, days: (from, to), known: known.sequence, currency };
+    if let Some(most) = asked.most_rows {
+        size::check(&scope, most, reader).await?;
+    }
     let rolled = Rolled::read(&scope, reader).await?;
     let shown = Shown::of(&scope, &rolled, reader).await?;
     let scheduled = schedule::scheduled(&scope, &rolled, reader).await?;
     drop(rolled);
-    let compared = match beside {
+    let compared = match asked.beside {
         Beside::PriorYear => Some(Comparative::PriorYear),
         Beside::PriorPeriod => Some(Comparative::PriorPeriod),
         Beside::None => None,
@@ -119,8 +125,8 @@ pub(super) async fn report(
         currency: currency.code().to_owned(),
         other_currencies: super::other_currencies(reader, entity, known, currency).await?,
         known_at: known.text(),
-        beside,
-        comparative_asked: Some(beside),
+        beside: asked.beside,
+        comparative_asked: Some(asked.beside),
         issues: shown.issues,
         total: shown.total,
         tie_out: shown.tie_out.into_iter().chain(scheduled.tie_out).collect(),

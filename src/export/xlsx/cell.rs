@@ -6,8 +6,8 @@ use jiff::civil::Date;
 use rust_decimal::Decimal;
 use rust_xlsxwriter::{ExcelDateTime, Formula, Workbook, Worksheet, XlsxError};
 
+use super::WorkbookError;
 use super::formats::{FIRST_DAY, Formats, exact_number, fitting};
-use super::{MOST_ROWS, WorkbookError};
 use crate::accounting::Currency;
 use crate::accounting::money::Amount;
 
@@ -143,23 +143,27 @@ pub(super) struct Sheet {
     currency: Currency,
     /// The row that is written next, counted from 1 as spreadsheets do.
     pub next: u32,
+    rules: Rules,
+}
+
+/// What holds for all sheets of a workbook.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rules {
     /// Formulas are left out, and what they come to stands for them.
-    without_formulas: bool,
+    pub without_formulas: bool,
+    /// The most rows of a sheet.
+    pub most_rows: u32,
 }
 
 impl Sheet {
     /// A sheet with the widths of its columns, and rows above the one that is written first.
-    pub fn new<C: Column>(
-        workbook: &mut Workbook,
-        currency: Currency,
-        without_formulas: bool,
-    ) -> Result<Sheet, XlsxError> {
+    pub fn new<C: Column>(workbook: &mut Workbook, currency: Currency, rules: Rules) -> Result<Sheet, XlsxError> {
         let mut sheet = workbook.new_worksheet_with_low_memory()?;
         sheet.set_name(C::SHEET)?;
         for (column, _, width) in C::ALL {
             sheet.set_column_width(column.index(), *width)?;
         }
-        Ok(Sheet { sheet, name: C::SHEET, currency, next: 1, without_formulas })
+        Ok(Sheet { sheet, name: C::SHEET, currency, next: 1, rules })
     }
 
     /// The headings of the columns.
@@ -178,11 +182,11 @@ impl Sheet {
 
     /// Writes a row.
     pub fn write(&mut self, row: &Row, formats: &Formats) -> Result<(), WorkbookError> {
-        if self.next > MOST_ROWS {
-            return Err(WorkbookError::TooLong(self.name));
+        if self.next > self.rules.most_rows {
+            return Err(WorkbookError::TooLong { sheet: self.name, most: self.rules.most_rows });
         }
         for cell in &row.0 {
-            match cell.formula.as_ref().filter(|_| !self.without_formulas) {
+            match cell.formula.as_ref().filter(|_| !self.rules.without_formulas) {
                 Some(formula) => self.formula(cell, formula, formats)?,
                 None => self.value(cell, formats)?,
             }

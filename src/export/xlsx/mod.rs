@@ -18,7 +18,7 @@ pub use batch::batch;
 /// The most columns of a sheet.
 const MOST_COLUMNS: usize = 16_384;
 /// The most rows of a sheet.
-const MOST_ROWS: u32 = 1_048_576;
+pub const MOST_ROWS: u32 = 1_048_576;
 
 /// Why there is no workbook.
 #[derive(Debug, thiserror::Error)]
@@ -28,9 +28,9 @@ pub enum WorkbookError {
     )]
     TooWide(usize),
     #[error(
-        "the sheet {0} would have more than the {MOST_ROWS} rows that a worksheet holds; ask for csv or json, or for fewer days"
+        "the sheet {sheet} would have more than the {most} rows that a worksheet holds; ask for csv or json, or for fewer days"
     )]
-    TooLong(&'static str),
+    TooLong { sheet: &'static str, most: u32 },
     #[error("what was read for the workbook is not what its report is of: {0}")]
     Apart(&'static str),
     #[error("a figure left the range of exact arithmetic")]

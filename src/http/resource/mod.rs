@@ -25,6 +25,8 @@ mod series;
 mod transactions;
 mod workbook;
 
+pub use workbook::Workbooks;
+
 use axum::Extension;
 use axum::http::StatusCode;
 use axum::response::Response;
@@ -51,6 +53,7 @@ pub struct App {
     pub admission: Admission,
     /// Ends the waiting of requests.
     pub stop: Stop,
+    pub workbooks: Workbooks,
 }
 
 /// All routes of the resources.

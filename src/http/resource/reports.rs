@@ -78,7 +78,8 @@ impl RollforwardQuery {
 /// recorded later; `view=current` is as known now, with what was recorded since the close.
 ///
 /// The workbook (XLSX) has live formulas, with the service's figures as what they come to: sheets Rollforward, Checks, Inputs, Schedule,
-/// Events and Journals. One of more rows than a worksheet holds is refused.
+/// Events and Journals. One of more rows than a worksheet holds is refused. Two are made at a time; who waits for longer than twenty seconds is
+/// told to ask again.
 #[utoipa::path(get, operation_id = "get_rollforward", path = "/v1/entities/{entity}/rollforward", tag = "reports", params(EntityPath, RollforwardQuery),
     responses((status = 200, description = "The rollforward", content((RollforwardDocument = "application/json"), (String = "text/csv"), (String = "text/html"),
         (File = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
@@ -91,13 +92,18 @@ pub async fn rollforward(
     let (at, media) = (not_future(query.known_at)?, media(query.format, &accept)?);
     // A table of rows has nothing beside them: other days are asked for on their own.
     let beside = if media == Media::Csv { Beside::None } else { query.comparative.unwrap_or_default() };
-    let asked = RollforwardAsked { currency: currency(query.currency.as_ref())?, beside };
-    let report = match query.asked()? {
+    let is_workbook = media == Media::Xlsx;
+    let most_rows = is_workbook.then_some(app.workbooks.most_rows);
+    let asked = RollforwardAsked { currency: currency(query.currency.as_ref())?, beside, most_rows };
+    let days = query.asked()?;
+    // Until the workbook is a file: its report is in memory too.
+    let _turn = if is_workbook { Some(app.workbooks.turn().await?) } else { None };
+    let report = match days {
         Asked::Days(from, to) => app.library.rollforward(entity.as_str(), (from, to), at, asked).await?,
         Asked::Period(period, view) => app.library.rollforward_of_period(entity.as_str(), period, view, asked).await?,
     };
     match media {
-        Media::Xlsx => super::workbook::rollforward(&app.library, report).await,
+        Media::Xlsx => super::workbook::rollforward(&app.library, report, app.workbooks.most_rows).await,
         Media::Csv => Ok(Media::Csv.answer(csv::rollforward(&report).map_err(Problem::internal)?)),
         Media::Html => pages::rollforward(&app, report).await,
         _ => Ok(by_accept(Answer::ok(report).into_response())),

@@ -35,7 +35,7 @@ pub use entities::Known;
 pub use issues::{IssueFilter, IssueState, ListedIssue};
 pub use journal_lines::ReleasedIn;
 pub use ledger_balances::{RejectedBatch, Released};
-pub use posted::{PostedEntry, PostedIn};
+pub use posted::{PostedCount, PostedEntry, PostedIn};
 pub use reports::{BatchesOfMovement, MovedByBatch, Movement, OutOfPeriod, Sums};
 pub use reversals::EventOfBatch;
 pub use revisions::RecordedRevision;

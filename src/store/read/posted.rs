@@ -4,7 +4,7 @@ use crate::store::cells::cells;
 use crate::store::error::StoreError;
 use crate::store::read::Text;
 use crate::store::reader::{Arg, Reader};
-use crate::store::rows::{EntryRow, LineRow, ReleaseRow};
+use crate::store::rows::{BondIssueRow, EntryRow, LineRow, ReleaseRow};
 use crate::store::table::Stored;
 
 cells! {
@@ -14,6 +14,17 @@ cells! {
         number: text,
         /// The entry.
         entry: (EntryRow),
+    }
+}
+
+cells! {
+    /// How much is posted.
+    #[derive(Copy, Default)]
+    pub struct PostedCount {
+        /// Entries.
+        entries: bigint,
+        /// Their lines.
+        lines: bigint,
     }
 }
 
@@ -45,6 +56,17 @@ static LINES: Text = Text::new(|| {
     )
 });
 
+const COUNT: &str = "select cast(coalesce(sum(b.entries), 0) as bigint), cast(coalesce(sum(b.lines), 0) as bigint) from batch b \
+    where b.entity = $1 and b.currency = $2 and b.posting_date >= $3 and b.posting_date <= $4 and b.sequence <= $5";
+
+static ISSUES_POSTED: Text = Text::new(|| {
+    format!(
+        "select {} from bond_issue i where i.entity = $1 and i.currency = $2 and i.id > $6 and i.id in (select e.bond_issue from entry e \
+         where e.entity = $1 and e.posting_date >= $3 and e.posting_date <= $4 and e.sequence <= $5) order by i.id limit $7",
+        BondIssueRow::columns("i")
+    )
+});
+
 /// The newest release of each batch that was known.
 static RELEASES: std::sync::LazyLock<[String; 2]> = std::sync::LazyLock::new(|| {
     super::batches::AMONG.map(|among| {
@@ -59,6 +81,43 @@ impl Reader<'_> {
     /// Entries by issue, in the order in which they are posted.
     pub async fn posted_entries(&mut self, asked: PostedIn<'_>) -> Result<Vec<PostedEntry>, StoreError> {
         self.all(&ENTRIES, &asked.args()).await
+    }
+
+    /// How much is posted in a currency on some days, by whole commands as known at a sequence.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn posted_count(
+        &mut self,
+        (entity, currency): (&str, &str),
+        (from, to): (&str, &str),
+        known: i64,
+    ) -> Result<PostedCount, StoreError> {
+        let args = [Arg::Text(entity), Arg::Text(currency), Arg::Text(from), Arg::Text(to), Arg::Int(known)];
+        Ok(self.one(COUNT, &args).await?.unwrap_or_default())
+    }
+
+    /// The issues in a currency of which anything is posted on some days, as known at a sequence, in order of id after one (or after `""`).
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn issues_posted(
+        &mut self,
+        (entity, currency): (&str, &str),
+        (from, to): (&str, &str),
+        known: i64,
+        (after, limit): (&str, i64),
+    ) -> Result<Vec<BondIssueRow>, StoreError> {
+        let args = [
+            Arg::Text(entity),
+            Arg::Text(currency),
+            Arg::Text(from),
+            Arg::Text(to),
+            Arg::Int(known),
+            Arg::Text(after),
+            Arg::Int(limit),
+        ];
+        self.all(&ISSUES_POSTED, &args).await
     }
 
     /// The lines of the same entries, by batch and entry.

@@ -9,6 +9,7 @@ use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Method, Request, StatusCode, header};
 use parwright::config::{Auth, DatabaseUrl};
 use parwright::delivery::{Courier, Push};
+use parwright::http::resource::Workbooks;
 use parwright::service;
 use parwright::store::Store;
 use serde_json::{Value, json};
@@ -78,6 +79,12 @@ impl Service {
     /// The same books behind tokens.
     pub fn guarded(mut self) -> Service {
         self.router = service::router(&self.store, Auth::On);
+        self
+    }
+
+    /// The same books, whose workbooks are bounded otherwise.
+    pub fn bounded(mut self, workbooks: Workbooks) -> Service {
+        self.router = service::router_with(&self.store, Auth::Off, workbooks);
         self
     }
 

@@ -2,6 +2,7 @@
 //! its inputs it is what the service says of an issue that was recorded with that rate; and whatever is broken in it is found by the one
 //! cell that says whether everything holds.
 
+mod bounds;
 pub mod cells;
 mod change;
 mod portfolio;

@@ -30,7 +30,7 @@ use self::lines::{Place, Sums};
 use self::moved::Moved;
 use self::schedule::Schedule;
 use super::WorkbookError;
-use super::cell::{Column, Held, Look, Row, Sheet};
+use super::cell::{Column, Held, Look, Row, Rules, Sheet};
 use super::formats::Formats;
 use crate::accounting::Currency;
 use crate::accounting::journal::AccountRole;
@@ -55,17 +55,17 @@ pub struct Book {
     journals: Sheet,
     places: Vec<Place>,
     totals: checks::Totals,
-    without_formulas: bool,
+    rules: Rules,
 }
 
 impl Book {
-    /// Begins the workbook of a report.
+    /// Begins the workbook of a report, whose sheets may have so many rows.
     ///
     /// # Errors
     /// When a temporary file cannot be made.
-    pub fn begin(report: &RollforwardDocument) -> Result<Book, WorkbookError> {
+    pub fn begin(report: &RollforwardDocument, most_rows: u32) -> Result<Book, WorkbookError> {
         let currency = Currency::from_code(&report.currency).ok_or(WorkbookError::Apart("its currency is unknown"))?;
-        let without_formulas = is_too_wide(report);
+        let rules = Rules { without_formulas: is_too_wide(report), most_rows };
         let mut workbook = Workbook::new();
         let title = title(report);
         let mut properties = DocProperties::new().set_title(title).set_comment(CAUTION);
@@ -76,16 +76,16 @@ impl Book {
         workbook.set_properties(&properties);
         let formats = Formats::of(&report.currency);
         let mut book = Book {
-            inputs: Sheet::new::<Input>(&mut workbook, currency, without_formulas)?,
-            schedule: Sheet::new::<Sched>(&mut workbook, currency, without_formulas)?,
-            events: Sheet::new::<Event>(&mut workbook, currency, without_formulas)?,
-            journals: Sheet::new::<Journal>(&mut workbook, currency, without_formulas)?,
+            inputs: Sheet::new::<Input>(&mut workbook, currency, rules)?,
+            schedule: Sheet::new::<Sched>(&mut workbook, currency, rules)?,
+            events: Sheet::new::<Event>(&mut workbook, currency, rules)?,
+            journals: Sheet::new::<Journal>(&mut workbook, currency, rules)?,
             workbook,
             formats,
             currency,
             places: Vec::new(),
             totals: checks::Totals::default(),
-            without_formulas,
+            rules,
         };
         book.head()?;
         Ok(book)
@@ -205,7 +205,7 @@ impl Book {
     /// # Errors
     /// [`WorkbookError::TooLong`]; those of `out`.
     pub fn finish(mut self, report: &RollforwardDocument, out: impl Write + Send) -> Result<(), WorkbookError> {
-        let mut lines = Sheet::new::<Line>(&mut self.workbook, self.currency, self.without_formulas)?;
+        let mut lines = Sheet::new::<Line>(&mut self.workbook, self.currency, self.rules)?;
         let total_first = LINES_HEAD + 1;
         let total_last = LINES_HEAD + length(report.total.len());
         let beside = report.comparative.as_ref().map_or(&[] as &[_], |beside| &beside.total);
@@ -256,7 +256,7 @@ impl Book {
                 lines.write(&row, &self.formats)?;
             }
         }
-        let mut checks = Sheet::new::<Tie>(&mut self.workbook, self.currency, self.without_formulas)?;
+        let mut checks = Sheet::new::<Tie>(&mut self.workbook, self.currency, self.rules)?;
         let notes = checks::notes(report, self.currency)?;
         for row in of_checks.into_iter().chain(notes) {
             checks.write(&row, &self.formats)?;
@@ -300,7 +300,7 @@ impl Book {
         row.text(Line::Reference, CAUTION);
         lines.write(&row, &self.formats)?;
         let mut row = Row::default();
-        row.text(Line::Reference, if self.without_formulas { WIDE } else { READ });
+        row.text(Line::Reference, if self.rules.without_formulas { WIDE } else { READ });
         lines.write(&row, &self.formats)?;
         lines.headings::<Line>(&self.formats)
     }
