@@ -11,6 +11,11 @@ use super::formats::{FIRST_DAY, Formats, exact_number, fitting};
 use crate::accounting::Currency;
 use crate::accounting::money::Amount;
 
+/// At how many percent sheets are printed: type of 11 points becomes one of 7.7.
+const PRINT_SCALE: u16 = 70;
+/// How high the row of headings is, in points: they may take three lines.
+const HEADINGS: u16 = 45;
+
 /// What a cell shows, or what its formula comes to.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Held {
@@ -30,6 +35,8 @@ pub(super) enum Look {
     Usual,
     Title,
     Heading,
+    /// Over a column, in as many lines as it takes.
+    ColumnHeading,
     /// An amount that is a sum of others.
     Total,
     Rate,
@@ -46,6 +53,27 @@ pub(super) struct Cell {
     pub look: Look,
 }
 
+/// How many characters of running text a printed page is wide.
+const LINE: usize = 150;
+
+/// A text in so many lines: at spaces, and the last one with whatever is left.
+fn folded(text: &str, rows: usize) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    for word in text.split(' ') {
+        let count = lines.len();
+        match lines.last_mut() {
+            Some(line) if line.is_empty() => line.push_str(word),
+            Some(line) if count == rows || line.len() + word.len() < LINE => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines.resize(rows, String::new());
+    lines
+}
+
 /// The cells of a row, in any order.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Row(pub Vec<Cell>);
@@ -55,6 +83,11 @@ pub(super) trait Column: Copy + Sized + 'static {
     const SHEET: &'static str;
     /// Each with its heading and its width in characters.
     const ALL: &'static [(Self, &'static str, u16)];
+    /// So many of the first columns stand on every printed page.
+    const REPEATED: u16;
+    /// The columns with which a printed page begins, after the first. Of each page, with what is repeated, the columns fit at
+    /// [`PRINT_SCALE`] on Letter in landscape, which is narrower than A4.
+    const PAGES: &'static [Self];
 
     fn index(self) -> u16;
 
@@ -75,9 +108,9 @@ pub(super) trait Column: Copy + Sized + 'static {
     }
 }
 
-/// Declares the columns of a sheet: name, heading and width of each.
+/// Declares the columns of a sheet, and how it is cut into pages: name, heading and width of each column.
 macro_rules! columns {
-    ($(#[$doc:meta])* $name:ident of $sheet:literal { $($column:ident $heading:literal $width:literal,)* }) => {
+    ($(#[$doc:meta])* $name:ident of $sheet:literal repeats $repeated:literal pages [$($page:ident),*] { $($column:ident $heading:literal $width:literal,)* }) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, PartialEq, Eq)]
         pub(in crate::export::xlsx) enum $name { $($column,)* }
@@ -85,6 +118,8 @@ macro_rules! columns {
         impl $crate::export::xlsx::cell::Column for $name {
             const SHEET: &'static str = $sheet;
             const ALL: &'static [($name, &'static str, u16)] = &[$(($name::$column, $heading, $width),)*];
+            const REPEATED: u16 = $repeated;
+            const PAGES: &'static [$name] = &[$($name::$page),*];
 
             fn index(self) -> u16 {
                 self as u16
@@ -170,9 +205,32 @@ impl Sheet {
     pub fn headings<C: Column>(&mut self, formats: &Formats) -> Result<(), WorkbookError> {
         let mut row = Row::default();
         for (column, heading, _) in C::ALL {
-            row.looking(*column, Held::Text((*heading).into()), Look::Heading);
+            row.looking(*column, Held::Text((*heading).into()), Look::ColumnHeading);
         }
+        self.sheet.set_row_height(self.next - 1, HEADINGS)?;
         self.write(&row, formats)
+    }
+
+    /// A text over so many rows, of which each is a line of it that fits on the first page. What is left of them stays empty.
+    pub fn sentence(&mut self, text: &str, rows: usize, formats: &Formats) -> Result<(), WorkbookError> {
+        for line in folded(text, rows) {
+            let held = Held::Text(line.into());
+            self.write(&Row(vec![Cell { column: 0, held, formula: None, look: Look::Usual }]), formats)?;
+        }
+        Ok(())
+    }
+
+    /// How the sheet prints: the row of the headings and the first columns on every page, the pages of the same rows after each other.
+    /// The paper is the printer's.
+    pub fn print<C: Column>(&mut self, head: u32, header: &str) -> Result<(), XlsxError> {
+        let sheet = &mut self.sheet;
+        sheet.set_repeat_rows(head - 1, head - 1)?.set_repeat_columns(0, C::REPEATED - 1)?;
+        let pages: Vec<u32> = C::PAGES.iter().map(|column| column.index().into()).collect();
+        sheet.set_vertical_page_breaks(&pages)?.set_page_order(false);
+        sheet.set_landscape().set_paper_size(0).set_print_scale(PRINT_SCALE);
+        sheet.set_margins(0.4, 0.4, 0.6, 0.6, 0.3, 0.3);
+        sheet.set_header(header).set_footer("&CPage &P of &N");
+        Ok(())
     }
 
     /// Leaves a row empty.
@@ -250,6 +308,7 @@ fn format_of<'f>(cell: &Cell, formats: &'f Formats) -> &'f rust_xlsxwriter::Form
     match (cell.look, &cell.held) {
         (Look::Title, _) => &formats.title,
         (Look::Heading, _) => &formats.heading,
+        (Look::ColumnHeading, _) => &formats.column_heading,
         (Look::Total, _) => &formats.total,
         (Look::Rate, _) | (Look::Usual, Held::Guess(_)) => &formats.rate,
         (Look::Input, Held::Amount(_)) => &formats.input_amount,

@@ -12,6 +12,7 @@ use serde_json::{Value, json};
 use super::document::Page;
 use crate::renderings::books::{address, kept};
 use crate::support::client::{Service, array, on, text};
+use crate::support::pdf::{Word, words};
 use crate::support::python::left_undone;
 
 const REQUIREMENT: &str = "PARWRIGHT_TEST_BROWSER";
@@ -20,13 +21,6 @@ const LEFT_UNDONE: &str = "Pages were NOT printed by a browser";
 const ANY_PAPER: &str = "size: landscape;";
 /// Papers with the width of a sheet in landscape, in points.
 const PAPERS: [(&str, f64); 2] = [("A4", 841.9), ("Letter", 792.0)];
-
-/// A word of a page and where it stands, in points.
-struct Word {
-    text: String,
-    left: f64,
-    right: f64,
-}
 
 /// Whether the programs are there.
 ///
@@ -68,28 +62,9 @@ fn printed_on(paper: &str, source: &str) -> (Vec<Word>, f64) {
     std::fs::write(&page, source.replace(ANY_PAPER, &format!("size: {paper} landscape;"))).expect("writes");
     let to = format!("--print-to-pdf={}", sheets.display());
     chromium(directory.path(), &["--no-pdf-header-footer", &to, &format!("file://{}", page.display())]);
-    let output = Command::new("pdftotext").arg("-bbox").arg(&sheets).arg("-").output().expect("it runs");
-    let read = String::from_utf8(output.stdout).expect("UTF-8");
-    // It names its encoding by an entity of HTML, which is none of XML.
-    let read = read.split_once("<body>").map_or("", |(_, body)| body).split("</body>").next().unwrap_or_default();
-    let document = roxmltree::Document::parse(read.trim()).expect("what pdftotext writes is XML");
-    let number = |node: roxmltree::Node<'_, '_>, name: &str| -> f64 {
-        node.attribute(name).and_then(|value| value.parse().ok()).expect("a number")
-    };
-    let mut width = 0.0;
-    let mut words = Vec::new();
-    for node in document.descendants() {
-        match node.tag_name().name() {
-            "page" => width = number(node, "width"),
-            "word" => words.push(Word {
-                text: node.text().unwrap_or_default().to_owned(),
-                left: number(node, "xMin"),
-                right: number(node, "xMax"),
-            }),
-            _ => {}
-        }
-    }
-    (words, width)
+    let sheets = words(&std::fs::read(sheets).expect("it was printed"));
+    let width = sheets.last().map_or(0.0, |sheet| sheet.size.0);
+    (sheets.into_iter().flat_map(|sheet| sheet.words).collect(), width)
 }
 
 /// Printed, every figure of its tables is there, and nothing reaches over the margins.

@@ -47,6 +47,15 @@ pub fn is_there() -> bool {
 
 /// The workbooks with every formula computed anew; none where there is nothing to compute with.
 pub fn recalculated(workbooks: &[Vec<u8>]) -> Option<Vec<Vec<u8>>> {
+    converted(workbooks, "xlsx:Calc MS Excel 2007 XML", "xlsx")
+}
+
+/// The workbooks as they print, in PDF.
+pub fn printed(workbooks: &[Vec<u8>]) -> Option<Vec<Vec<u8>>> {
+    converted(workbooks, "pdf:calc_pdf_Export", "pdf")
+}
+
+fn converted(workbooks: &[Vec<u8>], to: &str, extension: &str) -> Option<Vec<Vec<u8>>> {
     let program = program()?;
     let directory = tempfile::tempdir().expect("a temporary directory");
     let (profile, out) = (directory.path().join("profile"), directory.path().join("out"));
@@ -59,12 +68,13 @@ pub fn recalculated(workbooks: &[Vec<u8>]) -> Option<Vec<Vec<u8>>> {
     let output = Command::new(program)
         .current_dir(directory.path())
         .arg(format!("-env:UserInstallation=file://{}", profile.display()))
-        .args(["--headless", "--convert-to", "xlsx:Calc MS Excel 2007 XML", "--outdir"])
+        .args(["--headless", "--convert-to", to, "--outdir"])
         .arg(&out)
         .args(&names)
         .stdin(Stdio::null())
         .output()
         .expect("it runs");
     let said = String::from_utf8_lossy(&output.stderr);
-    Some(names.iter().map(|name| std::fs::read(out.join(name)).unwrap_or_else(|why| panic!("{why}: {said}"))).collect())
+    let made = |name: &String| out.join(name).with_extension(extension);
+    Some(names.iter().map(|name| std::fs::read(made(name)).unwrap_or_else(|why| panic!("{why}: {said}"))).collect())
 }

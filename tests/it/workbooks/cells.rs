@@ -38,9 +38,9 @@ impl Book {
     /// The row of the headings of a sheet.
     pub fn head(sheet: &str) -> u32 {
         match sheet {
-            "Rollforward" => 4,
+            "Rollforward" => 7,
             "Checks" => 5,
-            _ => 2,
+            _ => 3,
         }
     }
 
@@ -161,15 +161,20 @@ pub fn edited(bytes: &[u8], sheet: &str, cells: &[((u32, u32), f64)]) -> Vec<u8>
         let tag = xml[begin..inner].replace(" t=\"str\"", "").replace(" t=\"s\"", "").replace(" t=\"b\"", "");
         xml.replace_range(begin..end, &format!("{tag}<v>{value}</v>"));
     }
+    rewritten(bytes, |known, text| if known == name { xml.clone() } else { text })
+}
+
+/// The workbook with other texts in its parts.
+pub fn rewritten(bytes: &[u8], text: impl Fn(&str, String) -> String) -> Vec<u8> {
     let mut archive = ZipArchive::new(Cursor::new(bytes)).expect("an archive");
     let mut writer = ZipWriter::new(Cursor::new(Vec::new()));
     for at in 0..archive.len() {
         let mut file = archive.by_index(at).expect("a part");
         let known = file.name().expect("a name").into_owned();
-        let mut content = Vec::new();
-        file.read_to_end(&mut content).expect("a part");
+        let mut content = String::new();
+        file.read_to_string(&mut content).expect("a part of text");
         writer.start_file(known.clone(), SimpleFileOptions::default()).expect("a part");
-        writer.write_all(if known == name { xml.as_bytes() } else { &content }).expect("a part");
+        writer.write_all(text(&known, content).as_bytes()).expect("a part");
     }
     writer.finish().expect("an archive").into_inner()
 }

@@ -90,7 +90,9 @@ fn is_own(book: &Book) -> impl Fn(&str, &str, u32) -> bool {
         book.rows("Checks").filter(|row| *book.at("Checks", (*row, basis)) != "both sides are formulas").collect();
     move |sheet: &str, heading: &str, row: u32| match sheet {
         "Rollforward" => {
-            row < 4 || beside.contains(&row) || ["Batches", "Carrying amount by the service"].contains(&heading)
+            row < Book::head(sheet)
+                || beside.contains(&row)
+                || ["Batches", "Carrying amount by the service"].contains(&heading)
         }
         "Checks" => row < Book::head(sheet) || is_of_service.contains(&row),
         "Inputs" => heading == "Bond issue" || heading == "Changed" || heading.starts_with("Recorded"),

@@ -6,6 +6,7 @@ mod bounds;
 pub mod cells;
 mod change;
 mod portfolio;
+mod print;
 mod structure;
 
 use self::cells::{Book, differences};

@@ -10,7 +10,7 @@ use crate::support::client::Service;
 /// The namespace of workbooks.
 const MAIN: &str = "http://schemas.openxmlformats.org/spreadsheetml/2006/main";
 
-async fn made() -> Vec<u8> {
+pub async fn made() -> Vec<u8> {
     let service = Service::sqlite().await;
     service.mapped_entity("ACME").await;
     let issues = issued(&service, "ACME", None).await;
@@ -50,7 +50,8 @@ async fn a_workbook_is_innocent_and_can_be_read_and_printed() {
         let pane = one("pane").expect("a frozen pane");
         assert_eq!(pane.attribute("state"), Some("frozen"));
         let print = one("pageSetup").expect("how it prints");
-        assert_eq!((print.attribute("orientation"), print.attribute("fitToHeight")), (Some("landscape"), Some("0")));
+        assert_eq!((print.attribute("orientation"), print.attribute("scale")), (Some("landscape"), Some("70")));
+        assert_eq!((print.attribute("fitToWidth"), print.attribute("pageOrder")), (None, Some("overThenDown")));
         assert!(one("headerFooter").is_some_and(|node| node.descendants().count() > 2));
     }
     let book = Book::read(&bytes);
@@ -79,7 +80,7 @@ async fn figures_have_the_formats_of_their_kind() {
     }
     // What may be changed looks like nothing else.
     let column = book.column("Inputs", "Coupon rate");
-    let style = |heading: &str| style(&bytes, "Inputs", &address((3, book.column("Inputs", heading))));
+    let style = |heading: &str| style(&bytes, "Inputs", &address((4, book.column("Inputs", heading))));
     assert_ne!(style("Coupon rate"), style("Recorded coupon rate"));
     assert_ne!(style("Proceeds"), style("Recorded proceeds"));
     assert!(column > 0);

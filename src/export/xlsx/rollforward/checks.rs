@@ -96,7 +96,7 @@ pub(super) fn rows(
 }
 
 /// The row of the headings.
-const HEAD: u32 = 6;
+pub(super) const HEAD: u32 = 6;
 
 fn count(length: usize) -> u32 {
     u32::try_from(length).unwrap_or(u32::MAX)
@@ -123,12 +123,12 @@ fn head(at: &Rows, ties: (u32, u32), service: (u32, u32), answer: &'static str) 
     let changed = Input::Changed.span(at.first, at.inputs);
     let formula = format!("IF(SUM({changed})=0,\"{AS_RECORDED}\",SUM({changed})&\" changed\")");
     inputs.live(Tie::Figure, formula, Held::Text(AS_RECORDED.into()));
-    let mut stated = line("Stated entries of issues whose inputs are changed, which do not follow them");
+    let mut stated = line("Stated entries of issues with changed inputs, left as they are");
     let formula = format!("SUMPRODUCT({changed},{})", Input::Stated.span(at.first, at.inputs));
     stated.live(Tie::Figure, formula, Held::Number(Decimal::ZERO));
     let mut headings = Row::default();
     for (column, heading, _) in Tie::ALL {
-        headings.looking(*column, Held::Text((*heading).into()), Look::Heading);
+        headings.looking(*column, Held::Text((*heading).into()), Look::ColumnHeading);
     }
     vec![title, overall, inputs, stated, Row::default(), headings]
 }

@@ -4,7 +4,7 @@ use crate::export::xlsx::cell::columns;
 
 columns! {
     /// Of the sheet of inputs: one row an issue.
-    Input of "Inputs" {
+    Input of "Inputs" repeats 1 pages [DayCount, AmortizationEnd, Horizon, Net0, Same0, Nominal] {
         Reference "Issue" 18,
         Id "Bond issue" 44,
         Basis "Figures" 30,
@@ -66,7 +66,7 @@ columns! {
 
 columns! {
     /// Of the sheet of schedules: each issue's start, periods, other boundaries of its entries, and closing.
-    Sched of "Schedule" {
+    Sched of "Schedule" repeats 2 pages [CostsFlow, Principal] {
         Reference "Issue" 18,
         Kind "Row" 10,
         Period "Period" 8,
@@ -96,7 +96,7 @@ columns! {
 
 columns! {
     /// Of the sheet of entries: each issue's opening balance, then what each entry moved.
-    Event of "Events" {
+    Event of "Events" repeats 2 pages [Principal, ConversionExpense, PrincipalAfter, Accrued] {
         Reference "Issue" 18,
         Movement "Movement" 24,
         Kind "Entry" 16,
@@ -141,7 +141,7 @@ columns! {
 
 columns! {
     /// Of the sheet of journal lines.
-    Journal of "Journals" {
+    Journal of "Journals" repeats 4 pages [Debit] {
         Batch "Batch" 22,
         Posted "Posting date" 12,
         Entry "Entry" 8,
@@ -154,14 +154,14 @@ columns! {
         Debit "Debit" 18,
         Credit "Credit" 18,
         Memo "Memo" 36,
-        Rule "Rule" 60,
+        Rule "Rule" 50,
         Paragraph "Paragraph" 20,
     }
 }
 
 columns! {
     /// Of the first sheet.
-    Line of "Rollforward" {
+    Line of "Rollforward" repeats 2 pages [InterestPayable, GainLoss, Batches] {
         Reference "Issue" 24,
         Movement "Movement" 30,
         Class "Class" 20,
@@ -193,13 +193,13 @@ columns! {
 
 columns! {
     /// Of the sheet of checks.
-    Tie of "Checks" {
+    Tie of "Checks" repeats 1 pages [] {
         Check "Check" 60,
         Figure "Figure" 24,
         Left "Left" 20,
         Right "Right" 20,
         Difference "Difference" 18,
         Passed "Holds" 10,
-        Basis "Formulas" 40,
+        Basis "Formulas" 36,
     }
 }

@@ -38,11 +38,13 @@ use crate::accounting::money::Amount;
 use crate::accounting::refusal::Refusal;
 use crate::reading::{CAUTION, EntryBooks, IssueBooks, RollforwardDocument};
 
-/// The row of the headings of the sheets behind the first, whose rows begin after it.
-const HEAD: u32 = 3;
+/// The rows of the sentence under the title of a sheet behind the first.
+const SENTENCE: usize = 2;
+/// The row of the headings of these sheets, whose rows begin after it.
+const HEAD: u32 = 4;
 const FIRST: u32 = HEAD + 1;
 /// The same of the first sheet.
-const LINES_HEAD: u32 = 5;
+const LINES_HEAD: u32 = 8;
 
 /// A workbook in the making.
 pub struct Book {
@@ -292,16 +294,12 @@ impl Book {
         let mut row = Row::default();
         row.looking(Line::Reference, Held::Text("Everything ties".into()), Look::Heading);
         row.live(Line::Movement, "Checks!$B$2".to_owned(), Held::Text(answer.into()));
-        row.looking(Line::Entries, Held::Text("Inputs are".into()), Look::Heading);
-        row.live(Line::Principal, "Checks!$B$3".to_owned(), Held::Text("as recorded".into()));
-        row.text(Line::IssueCosts, format!("Known at {}", report.known_at));
+        row.looking(Line::Class, Held::Text("Inputs are".into()), Look::Heading);
+        row.live(Line::Entries, "Checks!$B$3".to_owned(), Held::Text("as recorded".into()));
+        row.text(Line::Principal, format!("Known at {}", report.known_at));
         lines.write(&row, &self.formats)?;
-        let mut row = Row::default();
-        row.text(Line::Reference, CAUTION);
-        lines.write(&row, &self.formats)?;
-        let mut row = Row::default();
-        row.text(Line::Reference, if self.rules.without_formulas { WIDE } else { READ });
-        lines.write(&row, &self.formats)?;
+        lines.sentence(CAUTION, 2, &self.formats)?;
+        lines.sentence(if self.rules.without_formulas { WIDE } else { READ }, 3, &self.formats)?;
         lines.headings::<Line>(&self.formats)
     }
 
@@ -313,19 +311,22 @@ impl Book {
         out: impl Write + Send,
     ) -> Result<(), WorkbookError> {
         let header = format!("&L{}&R&A", title(report).replace('&', "&&"));
+        lines.print::<Line>(LINES_HEAD, &header)?;
+        checks.print::<Tie>(checks::HEAD, &header)?;
+        self.inputs.print::<Input>(HEAD, &header)?;
+        self.schedule.print::<Sched>(HEAD, &header)?;
+        self.events.print::<Event>(HEAD, &header)?;
+        self.journals.print::<Journal>(HEAD, &header)?;
         let frozen = [
             (&mut lines, LINES_HEAD, 2),
-            (&mut checks, 6, 1),
+            (&mut checks, checks::HEAD, 1),
             (&mut self.inputs, HEAD, 1),
             (&mut self.schedule, HEAD, 2),
             (&mut self.events, HEAD, 2),
             (&mut self.journals, HEAD, 1),
         ];
         for (sheet, head, columns) in frozen {
-            let sheet = &mut sheet.sheet;
-            sheet.set_freeze_panes(head, columns)?.set_repeat_rows(head - 1, head - 1)?;
-            sheet.set_landscape().set_print_fit_to_pages(1, 0).set_paper_size(0);
-            sheet.set_header(&header).set_footer("&CPage &P of &N");
+            sheet.sheet.set_freeze_panes(head, columns)?;
         }
         for sheet in [lines, checks, self.inputs, self.schedule, self.events, self.journals] {
             self.workbook.push_worksheet(sheet.sheet);
@@ -346,11 +347,10 @@ fn title(report: &RollforwardDocument) -> String {
 }
 
 fn title_rows(sheet: &mut Sheet, title: &str, sentence: &'static str, formats: &Formats) -> Result<(), WorkbookError> {
-    for (text, look) in [(title.to_owned(), Look::Title), (sentence.to_owned(), Look::Usual)] {
-        let row = Row(vec![super::cell::Cell { column: 0, held: Held::Text(text.into()), formula: None, look }]);
-        sheet.write(&row, formats)?;
-    }
-    Ok(())
+    let title = Held::Text(title.to_owned().into());
+    let row = Row(vec![super::cell::Cell { column: 0, held: title, formula: None, look: Look::Title }]);
+    sheet.write(&row, formats)?;
+    sheet.sentence(sentence, SENTENCE, formats)
 }
 
 fn length(count: usize) -> u32 {
