@@ -2,6 +2,8 @@
 
 use std::process::Command;
 
+use super::python;
+
 /// A word and where it stands, in points from the left and the top.
 pub struct Word {
     pub text: String,
@@ -16,6 +18,21 @@ pub struct Sheet {
     /// How wide and how high it is, in points.
     pub size: (f64, f64),
     pub words: Vec<Word>,
+}
+
+/// Whether there is what reads them; where it is not and `requirement` says that it is required, that is a failure.
+///
+/// # Panics
+///
+/// Then.
+pub fn is_there(requirement: &str, left_undone: &str) -> bool {
+    match Command::new("pdftotext").arg("-v").output() {
+        Ok(_) => true,
+        Err(error) => match python::left_undone(requirement, left_undone, &format!("pdftotext: {error}")) {
+            Ok(()) => false,
+            Err(reason) => panic!("{reason}"),
+        },
+    }
 }
 
 /// The sheets of a PDF.

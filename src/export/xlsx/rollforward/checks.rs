@@ -4,8 +4,7 @@
 use rust_decimal::Decimal;
 
 use super::columns::{Event, Input, Journal, Line, Sched, Tie};
-use super::exact;
-use super::figures::rounded;
+use super::figures::{exact, rounded};
 use super::lines::Sums;
 use crate::accounting::Currency;
 use crate::accounting::journal::{AccountRole, MovementKind, REVERSAL_OF};

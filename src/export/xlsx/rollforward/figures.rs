@@ -1,8 +1,11 @@
-//! Figures of entries: each with the formula that leads to it, where there is one.
+//! Figures of entries, each with the formula that leads to it where there is one; and what a spreadsheet keeps of figures.
 
 use rust_decimal::Decimal;
 
+use crate::accounting::Currency;
 use crate::accounting::money::Amount;
+use crate::export::xlsx::WorkbookError;
+use crate::reading::RollforwardDocument;
 
 /// A figure, with its formula if what that comes to is exactly the figure.
 #[derive(Clone, Debug, PartialEq)]
@@ -47,4 +50,24 @@ pub(super) fn is_sure_interest(principal: Amount, unit: Decimal) -> bool {
     let Some(reach) = product.abs().checked_mul(Decimal::new(2, 15)) else { return false };
     let is_half = from_middle < Decimal::new(1, 12) && product.abs() < Decimal::from(1_000_000_000_000_i64);
     unit.is_zero() || is_half || from_middle > reach
+}
+
+/// A figure of the report.
+pub(super) fn exact(text: &str, currency: Currency) -> Result<Amount, WorkbookError> {
+    let figure = text.parse().map_err(|_| WorkbookError::Apart("a figure is no number"))?;
+    Ok(Amount::from_major(figure, currency)?)
+}
+
+/// Digits of the largest figure from which sums, of both sides of a journal among them, still have no more than a spreadsheet keeps.
+const WIDEST: usize = 14;
+
+/// Whether some amount has more digits than that.
+pub(super) fn is_too_wide(report: &RollforwardDocument) -> bool {
+    let lines = report.issues.iter().flat_map(|issue| &issue.lines).chain(&report.total);
+    let mut figures = lines.flat_map(|line| {
+        [&line.principal, &line.premium_discount, &line.issue_costs, &line.carrying_amount, &line.interest_payable]
+            .into_iter()
+            .chain([&line.expense, &line.gain_loss, &line.cash, &line.paid_in_capital])
+    });
+    figures.any(|figure| figure.bytes().filter(u8::is_ascii_digit).count() > WIDEST)
 }

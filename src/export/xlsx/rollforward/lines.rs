@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use rust_decimal::Decimal;
 
 use super::columns::{Event, Line};
-use super::exact;
+use super::figures::exact;
 use super::moved::{MOVED, Moved};
 use crate::accounting::Currency;
 use crate::accounting::journal::REVERSAL_OF;

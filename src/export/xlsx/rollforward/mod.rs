@@ -26,6 +26,7 @@ use rust_xlsxwriter::{DocProperties, ExcelDateTime, Workbook};
 
 use self::columns::{Event, Input, Journal, Line, Sched, Tie};
 use self::events::Entries;
+use self::figures::{exact, is_too_wide};
 use self::lines::{Place, Sums};
 use self::moved::Moved;
 use self::schedule::Schedule;
@@ -362,12 +363,6 @@ fn last_row(sheet: &Sheet) -> u32 {
     (sheet.next - 1).max(FIRST)
 }
 
-/// A figure of the report.
-fn exact(text: &str, currency: Currency) -> Result<Amount, WorkbookError> {
-    let figure = text.parse().map_err(|_| WorkbookError::Apart("a figure is no number"))?;
-    Ok(Amount::from_major(figure, currency)?)
-}
-
 fn opening_sums(books: &IssueBooks) -> Sums {
     let mut sums = Sums::default();
     if let Some(opening) = books.opening {
@@ -384,18 +379,4 @@ fn opening_sums(books: &IssueBooks) -> Sums {
         }
     }
     sums
-}
-
-/// Digits of the largest figure from which sums, of both sides of a journal among them, still have no more than a spreadsheet keeps.
-const WIDEST: usize = 14;
-
-/// Whether some amount has more digits than that.
-fn is_too_wide(report: &RollforwardDocument) -> bool {
-    let lines = report.issues.iter().flat_map(|issue| &issue.lines).chain(&report.total);
-    let mut figures = lines.flat_map(|line| {
-        [&line.principal, &line.premium_discount, &line.issue_costs, &line.carrying_amount, &line.interest_payable]
-            .into_iter()
-            .chain([&line.expense, &line.gain_loss, &line.cash, &line.paid_in_capital])
-    });
-    figures.any(|figure| figure.bytes().filter(u8::is_ascii_digit).count() > WIDEST)
 }
