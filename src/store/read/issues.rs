@@ -1,4 +1,4 @@
-//! Bond issues: what the next command is decided on, and their histories.
+//! Bond issues and their histories.
 
 use std::sync::LazyLock;
 
@@ -8,22 +8,8 @@ use crate::store::read::Text;
 use crate::store::read::batches::AMONG;
 use crate::store::read::reversals::STANDS;
 use crate::store::reader::{Arg, Reader};
-use crate::store::rows::{BondIssueRow, BookedRow, ConversionRateRow, CouponRow, EventRow, IssueHeadRow, PositionRow};
+use crate::store::rows::{BondIssueRow, BookedRow, ConversionRateRow, CouponRow, EventRow, PositionRow};
 use crate::store::table::Stored;
-
-cells! {
-    /// An issue with its newest event, position and booked row: what the next command is decided on.
-    pub struct IssueState {
-        /// The terms and rates.
-        issue: (BondIssueRow),
-        /// Which rows are the newest.
-        head: (IssueHeadRow),
-        /// The position at its last date.
-        position: (PositionRow),
-        /// What is booked at its last posting date.
-        booked: (BookedRow),
-    }
-}
 
 cells! {
     /// An issue in a list.
@@ -45,26 +31,6 @@ pub struct IssueFilter<'a> {
     /// With this ISIN.
     pub isin: Option<&'a str>,
 }
-
-fn states(condition: &str) -> String {
-    format!(
-        "select {}, {}, {}, {} from bond_issue i \
-         join issue_head h on h.entity = i.entity and h.bond_issue = i.id \
-         join position p on p.entity = h.entity and p.bond_issue = h.bond_issue \
-         and p.date = h.position_date and p.sequence = h.position_sequence \
-         join booked b on b.entity = h.entity and b.bond_issue = h.bond_issue \
-         and b.posting_date = h.booked_date and b.sequence = h.booked_sequence \
-         where i.entity = $1 and {condition}",
-        BondIssueRow::columns("i"),
-        IssueHeadRow::columns("h"),
-        PositionRow::columns("p"),
-        BookedRow::columns("b"),
-    )
-}
-
-static STATES_SQLITE: Text = Text::new(|| states("i.id in (select value from json_each($2)) order by i.id"));
-static STATES_POSTGRES: Text = Text::new(|| states("i.id = any($2) order by i.id"));
-static STATES_PAGE: Text = Text::new(|| states("i.id > $2 order by i.id limit $3"));
 
 static BOND_ISSUE: Text =
     Text::new(|| format!("select {} from bond_issue i where i.entity = $1 and i.id = $2", BondIssueRow::columns("i")));
@@ -186,22 +152,6 @@ static EVENTS: Text = Text::new(|| {
 });
 
 impl Reader<'_> {
-    /// The states of some issues of an entity, in order of id; an unknown id is left out.
-    pub async fn issue_states(&mut self, entity: &str, ids: &[&str]) -> Result<Vec<IssueState>, StoreError> {
-        let text = self.pick(&STATES_SQLITE, &STATES_POSTGRES);
-        self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
-    }
-
-    /// The states of an entity's issues in order of id, after one (or after `""`).
-    pub async fn issue_states_page(
-        &mut self,
-        entity: &str,
-        after: &str,
-        limit: i64,
-    ) -> Result<Vec<IssueState>, StoreError> {
-        self.all(&STATES_PAGE, &[Arg::Text(entity), Arg::Text(after), Arg::Int(limit)]).await
-    }
-
     /// The issue with an id.
     pub async fn bond_issue(&mut self, entity: &str, id: &str) -> Result<Option<BondIssueRow>, StoreError> {
         self.one(&BOND_ISSUE, &[Arg::Text(entity), Arg::Text(id)]).await

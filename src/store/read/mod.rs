@@ -21,6 +21,7 @@ mod posted;
 mod reports;
 mod reversals;
 mod revisions;
+mod states;
 mod summary;
 mod trial_balance;
 
@@ -32,13 +33,14 @@ pub use closes::{PostedByRole, PostingDates, UnreleasedRole};
 pub use dates::{Asked, Dates, InForce};
 pub use destinations::{Lag, WaitingDestination};
 pub use entities::Known;
-pub use issues::{IssueFilter, IssueState, ListedIssue};
+pub use issues::{IssueFilter, ListedIssue};
 pub use journal_lines::ReleasedIn;
 pub use ledger_balances::{RejectedBatch, Released};
 pub use posted::{PostedCount, PostedEntry, PostedIn};
 pub use reports::{BatchesOfMovement, MovedByBatch, Movement, OutOfPeriod, Sums};
 pub use reversals::EventOfBatch;
 pub use revisions::RecordedRevision;
+pub use states::IssueState;
 pub use trial_balance::{RoleBalance, Side};
 
 use std::sync::LazyLock;
