@@ -155,8 +155,8 @@ impl Library {
         Ok((value(issued, known.sequence, (&in_force, taken_back_by.as_ref()), as_of, &late)?, known))
     }
 
-    /// An issue with all that is kept of it, what was known at a time, and of a long history the rows in force at a date. When what is kept
-    /// turns out to be old, it is added to and asked for again.
+    /// An issue with all that is kept of it, what was known at a time, and of a long history the rows in force at a date. What is kept and
+    /// turns out to be old is added to.
     async fn in_force(
         &self,
         entity: &str,
@@ -185,6 +185,10 @@ impl Library {
                 return Ok((shelved, answer));
             }
             shelved = self.shelf.refreshed(entity, id, shelved, &self.store).await?;
+            // All rows of what was known are among them now, whatever came since; dates have to be asked with anew.
+            if let Kept::Rows(_) = shelved.kept {
+                return Ok((shelved, answer));
+            }
         }
     }
 
