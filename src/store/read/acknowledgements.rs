@@ -1,11 +1,9 @@
 //! What the ledger answered to releases, and what waits for an answer or a new release.
 
-use std::sync::LazyLock;
-
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
 use crate::store::read::batches::among;
+use crate::store::read::{Text, Texts};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{AcknowledgementRow, BatchRow, ReleaseRow};
 use crate::store::table::Stored;
@@ -60,8 +58,7 @@ const WAITING: &str = "select w.sequence, w.ordinal, w.id from (\
     where r.entity = a.entity and r.batch = a.batch and r.revision > a.revision)) w \
     where (w.sequence, w.ordinal) > ($2, $3) order by w.sequence, w.ordinal limit $4";
 
-static OF_BATCHES: LazyLock<[String; 2]> =
-    LazyLock::new(|| among::<AcknowledgementRow>("batch", "t.batch, t.revision"));
+static OF_BATCHES: Texts = Texts::new(|| among::<AcknowledgementRow>("batch", "t.batch, t.revision"));
 
 impl Reader<'_> {
     /// The releases of a batch, by revision; none if there is no such batch or it is not released.

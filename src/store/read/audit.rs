@@ -1,8 +1,8 @@
 //! What verification reads: rows by the command that wrote them, and all that the history of an issue is made of.
 
 use crate::store::error::StoreError;
-use crate::store::read::Text;
 use crate::store::read::batches::among;
+use crate::store::read::{Text, Texts};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{
     AccountMappingRow, AcknowledgementRow, BatchRow, BondIssueRow, BookedRow, ConversionRateRow, CouponRow,
@@ -30,24 +30,18 @@ static BATCHES: Text = Text::new(|| recorded::<BatchRow>("t.sequence, t.ordinal"
 static RELEASES: Text = Text::new(|| recorded::<ReleaseRow>("t.sequence, t.release"));
 static ACKNOWLEDGEMENTS: Text = Text::new(|| recorded::<AcknowledgementRow>("t.sequence, t.batch, t.revision"));
 
-type OfIssues = std::sync::LazyLock<[String; 2]>;
-
-static EVENTS_OF: OfIssues = OfIssues::new(|| among::<EventRow>("bond_issue", "t.bond_issue, t.sequence"));
-static POSITIONS_OF: OfIssues =
-    OfIssues::new(|| among::<PositionRow>("bond_issue", "t.bond_issue, t.date, t.sequence"));
-static BOOKED_OF: OfIssues =
-    OfIssues::new(|| among::<BookedRow>("bond_issue", "t.bond_issue, t.posting_date, t.sequence"));
-static HEADS_OF: OfIssues = OfIssues::new(|| among::<IssueHeadRow>("bond_issue", "t.bond_issue"));
-static COUPONS_OF: OfIssues =
-    OfIssues::new(|| among::<CouponRow>("bond_issue", "t.bond_issue, t.coupon_date, t.revision"));
-static RATES_OF: OfIssues =
-    OfIssues::new(|| among::<ConversionRateRow>("bond_issue", "t.bond_issue, t.date, t.sequence"));
-static REVERSALS_OF: OfIssues = OfIssues::new(|| among::<ReversalRow>("bond_issue", "t.bond_issue, t.reversed"));
-static REVISIONS_OF: OfIssues = OfIssues::new(|| among::<RevisionRow>("bond_issue", "t.bond_issue, t.sequence"));
-static MEMBERS_OF: OfIssues = OfIssues::new(|| among::<SeriesMemberRow>("bond_issue", "t.bond_issue, t.series"));
-static SEEN_OF: OfIssues = OfIssues::new(|| among::<FirstSeenRow>("bond_issue", "t.bond_issue, t.axis, t.date"));
-static ENTRIES_OF: OfIssues = OfIssues::new(|| among::<EntryRow>("event", "t.event, t.batch, t.entry"));
-static EVENTS_BY_ID: OfIssues = OfIssues::new(|| among::<EventRow>("id", "t.id"));
+static EVENTS_OF: Texts = Texts::new(|| among::<EventRow>("bond_issue", "t.bond_issue, t.sequence"));
+static POSITIONS_OF: Texts = Texts::new(|| among::<PositionRow>("bond_issue", "t.bond_issue, t.date, t.sequence"));
+static BOOKED_OF: Texts = Texts::new(|| among::<BookedRow>("bond_issue", "t.bond_issue, t.posting_date, t.sequence"));
+static HEADS_OF: Texts = Texts::new(|| among::<IssueHeadRow>("bond_issue", "t.bond_issue"));
+static COUPONS_OF: Texts = Texts::new(|| among::<CouponRow>("bond_issue", "t.bond_issue, t.coupon_date, t.revision"));
+static RATES_OF: Texts = Texts::new(|| among::<ConversionRateRow>("bond_issue", "t.bond_issue, t.date, t.sequence"));
+static REVERSALS_OF: Texts = Texts::new(|| among::<ReversalRow>("bond_issue", "t.bond_issue, t.reversed"));
+static REVISIONS_OF: Texts = Texts::new(|| among::<RevisionRow>("bond_issue", "t.bond_issue, t.sequence"));
+static MEMBERS_OF: Texts = Texts::new(|| among::<SeriesMemberRow>("bond_issue", "t.bond_issue, t.series"));
+static SEEN_OF: Texts = Texts::new(|| among::<FirstSeenRow>("bond_issue", "t.bond_issue, t.axis, t.date"));
+static ENTRIES_OF: Texts = Texts::new(|| among::<EntryRow>("event", "t.event, t.batch, t.entry"));
+static EVENTS_BY_ID: Texts = Texts::new(|| among::<EventRow>("id", "t.id"));
 
 static ISSUES_PAGE: Text = Text::new(|| {
     format!(

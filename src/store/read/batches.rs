@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use crate::store::cells::{FromCells, cells};
 use crate::store::error::StoreError;
-use crate::store::read::Text;
+use crate::store::read::{AMONG, Text, Texts};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{AcknowledgementRow, BatchRow, EntryRow, LineRow, ReleaseRow};
 use crate::store::table::Stored;
@@ -137,9 +137,6 @@ fn answered(with: &str) -> String {
     )
 }
 
-/// The condition that a column is one of the texts in $2, on SQLite and on PostgreSQL.
-pub(super) const AMONG: [&str; 2] = ["in (select value from json_each($2))", "= any($2)"];
-
 pub(super) fn among<R: Stored>(column: &str, order: &str) -> [String; 2] {
     AMONG.map(|among| {
         format!(
@@ -150,12 +147,12 @@ pub(super) fn among<R: Stored>(column: &str, order: &str) -> [String; 2] {
     })
 }
 
-static NUMBERED: std::sync::LazyLock<[String; 2]> = std::sync::LazyLock::new(|| {
+static NUMBERED: Texts = Texts::new(|| {
     AMONG.map(|among| {
         format!("select b.number, b.id from batch b where b.entity = $1 and b.number {among} order by b.number")
     })
 });
-static OF_EVENTS: std::sync::LazyLock<[String; 2]> = std::sync::LazyLock::new(|| {
+static OF_EVENTS: Texts = Texts::new(|| {
     AMONG.map(|among| {
         format!(
             "select distinct e.event, b.number, b.id from entry e join batch b on b.entity = e.entity and b.id = e.batch \
@@ -163,16 +160,11 @@ static OF_EVENTS: std::sync::LazyLock<[String; 2]> = std::sync::LazyLock::new(||
         )
     })
 });
-static WHOLE_BATCHES: std::sync::LazyLock<[String; 2]> =
-    std::sync::LazyLock::new(|| among::<BatchRow>("id", "t.sequence, t.ordinal"));
-static WHOLE_ENTRIES: std::sync::LazyLock<[String; 2]> =
-    std::sync::LazyLock::new(|| among::<EntryRow>("batch", "t.batch, t.entry"));
-static WHOLE_LINES: std::sync::LazyLock<[String; 2]> =
-    std::sync::LazyLock::new(|| among::<LineRow>("batch", "t.batch, t.entry, t.line"));
-static WHOLE_REVERSALS: std::sync::LazyLock<[String; 2]> =
-    std::sync::LazyLock::new(|| among::<BatchRow>("reverses", "t.id"));
-static WHOLE_RELEASES: std::sync::LazyLock<[String; 2]> =
-    std::sync::LazyLock::new(|| among::<ReleaseRow>("batch", "t.batch, t.revision"));
+static WHOLE_BATCHES: Texts = Texts::new(|| among::<BatchRow>("id", "t.sequence, t.ordinal"));
+static WHOLE_ENTRIES: Texts = Texts::new(|| among::<EntryRow>("batch", "t.batch, t.entry"));
+static WHOLE_LINES: Texts = Texts::new(|| among::<LineRow>("batch", "t.batch, t.entry, t.line"));
+static WHOLE_REVERSALS: Texts = Texts::new(|| among::<BatchRow>("reverses", "t.id"));
+static WHOLE_RELEASES: Texts = Texts::new(|| among::<ReleaseRow>("batch", "t.batch, t.revision"));
 
 static RELEASES: Text = Text::new(|| {
     format!(
@@ -224,9 +216,7 @@ impl Reader<'_> {
         entity: &str,
         ids: &[&str],
     ) -> Result<Vec<R>, StoreError> {
-        let [sqlite, postgres] = texts;
-        let text = self.pick(sqlite, postgres);
-        self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
+        self.either(texts, &[Arg::Text(entity), Arg::Texts(ids)]).await
     }
 
     /// Batches posted up to `known`, in order of posting, after a sequence and ordinal (or after `(0, 0)`; ordinals may

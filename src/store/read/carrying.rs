@@ -5,7 +5,7 @@
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
+use crate::store::read::Texts;
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{BondIssueRow, BookedRow, PositionRow};
 use crate::store::table::Stored;
@@ -99,8 +99,7 @@ fn booked_as(column: impl Fn(&str) -> String) -> String {
     BookedRow::TABLE.columns.iter().map(|(name, _)| column(name)).collect::<Vec<_>>().join(", ")
 }
 
-static SQLITE: Text = Text::new(|| carrying(false));
-static POSTGRES: Text = Text::new(|| carrying(true));
+static CARRYING: Texts = Texts::new(|| [false, true].map(carrying));
 
 impl Reader<'_> {
     /// The rows in force of the issues of an entity settled by `as_of`, as known at `known`, in order of id, after one (or
@@ -116,8 +115,7 @@ impl Reader<'_> {
         after: &str,
         limit: i64,
     ) -> Result<Vec<Carrying>, StoreError> {
-        let text = self.pick(&SQLITE, &POSTGRES);
         let args = [Arg::Text(entity), Arg::Text(as_of), Arg::Int(known), Arg::Text(after), Arg::Int(limit)];
-        self.all(text, &args).await
+        self.either(&CARRYING, &args).await
     }
 }

@@ -7,7 +7,7 @@
 
 use crate::store::cells::{FromCells, cells};
 use crate::store::error::StoreError;
-use crate::store::read::Text;
+use crate::store::read::Texts;
 use crate::store::read::carrying::{BOOKED, POSITION, join_newest};
 use crate::store::reader::{Arg, Reader, json};
 use crate::store::rows::{BookedRow, PositionRow};
@@ -200,10 +200,8 @@ fn postgres(wanted: Wanted) -> String {
     )
 }
 
-static ROWS_SQLITE: Text = Text::new(|| sqlite(Wanted::Rows { lateral: false }));
-static ROWS_POSTGRES: Text = Text::new(|| postgres(Wanted::Rows { lateral: true }));
-static HEADS_SQLITE: Text = Text::new(|| sqlite(Wanted::Heads));
-static HEADS_POSTGRES: Text = Text::new(|| postgres(Wanted::Heads));
+static ROWS: Texts = Texts::new(|| [sqlite(Wanted::Rows { lateral: false }), postgres(Wanted::Rows { lateral: true })]);
+static HEADS: Texts = Texts::new(|| [sqlite(Wanted::Heads), postgres(Wanted::Heads)]);
 
 impl Reader<'_> {
     /// Adds what was recorded of an issue since its dates were read. An issue that is not there leaves them as they are.
@@ -222,10 +220,10 @@ impl Reader<'_> {
     /// When the store cannot be read.
     pub async fn in_force(&mut self, asked: &[Asked]) -> Result<Vec<Option<InForce>>, StoreError> {
         let rows = if asked.iter().all(Asked::is_of_head) {
-            let heads: Vec<Head> = self.answered(self.pick(&HEADS_SQLITE, &HEADS_POSTGRES), asked).await?;
+            let heads: Vec<Head> = self.answered(&HEADS, asked).await?;
             heads.into_iter().map(InForce::from).collect()
         } else {
-            self.answered(self.pick(&ROWS_SQLITE, &ROWS_POSTGRES), asked).await?
+            self.answered(&ROWS, asked).await?
         };
         let mut answers = vec![None; asked.len()];
         for row in rows {
@@ -237,22 +235,22 @@ impl Reader<'_> {
         Ok(answers)
     }
 
-    async fn answered<R: FromCells>(&mut self, text: &'static str, asked: &[Asked]) -> Result<Vec<R>, StoreError> {
+    async fn answered<R: FromCells>(&mut self, texts: &'static Texts, asked: &[Asked]) -> Result<Vec<R>, StoreError> {
         match self {
             Self::Sqlite(_) => {
                 let json = json(&asked.iter().map(Asked::columns).collect::<Vec<_>>())?;
-                self.all(text, &[Arg::Text(&json)]).await
+                self.either(texts, &[Arg::Text(&json)]).await
             }
             Self::Postgres(_) => {
-                let texts = |of: fn(&Asked) -> &str| asked.iter().map(of).collect::<Vec<_>>();
+                let column = |of: fn(&Asked) -> &str| asked.iter().map(of).collect::<Vec<_>>();
                 let args = [
-                    Arg::Texts(&texts(|asked| &asked.entity)),
-                    Arg::Texts(&texts(|asked| &asked.bond_issue)),
+                    Arg::Texts(&column(|asked| &asked.entity)),
+                    Arg::Texts(&column(|asked| &asked.bond_issue)),
                     Arg::Ints(&asked.iter().map(|asked| asked.known_at).collect::<Vec<_>>()),
-                    Arg::Texts(&texts(|asked| &asked.position_date)),
-                    Arg::Texts(&texts(|asked| &asked.posting_date)),
+                    Arg::Texts(&column(|asked| &asked.position_date)),
+                    Arg::Texts(&column(|asked| &asked.posting_date)),
                 ];
-                self.all(text, &args).await
+                self.either(texts, &args).await
             }
         }
     }

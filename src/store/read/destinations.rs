@@ -1,11 +1,9 @@
 //! Destinations of releases, how far their deliveries have come, and the attempts.
 
-use std::sync::LazyLock;
-
 use crate::store::cells::cells;
 use crate::store::delivery::NOW;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
+use crate::store::read::{Text, Texts};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{AttemptRow, DeliveryRow, DestinationRow};
 use crate::store::table::Stored;
@@ -63,7 +61,7 @@ const NEWEST: &str = "join destination d on d.entity = v.entity and d.name = v.d
                       (select max(n.sequence) from destination n where n.entity = v.entity and n.name = v.destination)";
 
 // What a command asks for that was not followed yet is due at once, whatever the wait was before it.
-static WAITING: LazyLock<[String; 2]> = LazyLock::new(|| {
+static WAITING: Texts = Texts::new(|| {
     NOW.map(|now| {
         format!(
             "select v.entity, v.destination, \
@@ -116,9 +114,7 @@ impl Reader<'_> {
 
     /// Destinations of all entities to which something is to be delivered, the first due first.
     pub async fn waiting_destinations(&mut self, limit: i64) -> Result<Vec<WaitingDestination>, StoreError> {
-        let [sqlite, postgres] = &*WAITING;
-        let text = self.pick(sqlite, postgres);
-        self.all(text, &[Arg::Int(limit)]).await
+        self.either(&WAITING, &[Arg::Int(limit)]).await
     }
 
     /// How far behind each destination is.

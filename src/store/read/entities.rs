@@ -2,7 +2,7 @@
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
+use crate::store::read::{Text, Texts};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{
     AccountMappingRow, EntityHeadRow, EntityRow, IdempotencyRow, NaturalKeyRow, RecordRow, TokenRow, YearHeadRow,
@@ -52,8 +52,7 @@ static MAPPINGS: Text = Text::new(|| {
     )
 });
 
-static NAMED: [Text; 2] =
-    [Text::new(|| named("in (select value from json_each($3))")), Text::new(|| named("= any($3)"))];
+static NAMED: Texts = Texts::new(|| ["in (select value from json_each($3))", "= any($3)"].map(named));
 
 fn named(among: &str) -> String {
     format!(
@@ -124,10 +123,8 @@ impl Reader<'_> {
         kind: &str,
         references: &[&str],
     ) -> Result<Vec<(String, String)>, StoreError> {
-        let [sqlite, postgres] = &NAMED;
-        let text = self.pick(sqlite, postgres);
         let args = [Arg::Text(entity), Arg::Text(kind), Arg::Texts(references)];
-        let rows: Vec<NaturalKeyRow> = self.all(text, &args).await?;
+        let rows: Vec<NaturalKeyRow> = self.either(&NAMED, &args).await?;
         Ok(rows.into_iter().map(|row| (row.reference, row.id)).collect())
     }
 

@@ -1,12 +1,9 @@
 //! Bond issues and their histories.
 
-use std::sync::LazyLock;
-
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
-use crate::store::read::batches::AMONG;
 use crate::store::read::reversals::STANDS;
+use crate::store::read::{AMONG, Text, Texts};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{BondIssueRow, BookedRow, ConversionRateRow, CouponRow, EventRow, PositionRow};
 use crate::store::table::Stored;
@@ -61,8 +58,8 @@ static KNOWN_POSITION_ROWS: Text = Text::new(|| {
 });
 
 /// As known at $3, those of all dates, of some issues.
-static POSITION_ROWS_AMONG: LazyLock<[String; 2]> =
-    LazyLock::new(|| AMONG.map(|among| position_rows(&format!("d.bond_issue {among}"), "$3")));
+static POSITION_ROWS_AMONG: Texts =
+    Texts::new(|| AMONG.map(|among| position_rows(&format!("d.bond_issue {among}"), "$3")));
 
 fn position_rows(which: &str, known: &str) -> String {
     format!(
@@ -86,8 +83,7 @@ static KNOWN_RATES: Text = Text::new(|| {
 
 static PAID_COUPONS: Text = Text::new(|| paid_coupons("c.bond_issue = $2"));
 
-static PAID_COUPONS_AMONG: LazyLock<[String; 2]> =
-    LazyLock::new(|| AMONG.map(|among| paid_coupons(&format!("c.bond_issue {among}"))));
+static PAID_COUPONS_AMONG: Texts = Texts::new(|| AMONG.map(|among| paid_coupons(&format!("c.bond_issue {among}"))));
 
 static COUPON_REVISIONS: Text = Text::new(|| {
     format!(
@@ -105,7 +101,7 @@ fn paid_coupons(which: &str) -> String {
     )
 }
 
-static RATES: LazyLock<[String; 2]> = LazyLock::new(|| AMONG.map(rates));
+static RATES: Texts = Texts::new(|| AMONG.map(rates));
 
 fn rates(among: &str) -> String {
     format!(
@@ -216,9 +212,7 @@ impl Reader<'_> {
         ids: &[&str],
         known: i64,
     ) -> Result<Vec<PositionRow>, StoreError> {
-        let [sqlite, postgres] = &*POSITION_ROWS_AMONG;
-        let text = self.pick(sqlite, postgres);
-        self.all(text, &[Arg::Text(entity), Arg::Texts(ids), Arg::Int(known)]).await
+        self.either(&POSITION_ROWS_AMONG, &[Arg::Text(entity), Arg::Texts(ids), Arg::Int(known)]).await
     }
 
     /// As known at a sequence, the adjusted conversion rates of the issues after one id (or after `""`) up to another, by issue and date; of one
@@ -260,9 +254,7 @@ impl Reader<'_> {
         ids: &[&str],
         known: i64,
     ) -> Result<Vec<CouponRow>, StoreError> {
-        let [sqlite, postgres] = &*PAID_COUPONS_AMONG;
-        let text = self.pick(sqlite, postgres);
-        self.all(text, &[Arg::Text(entity), Arg::Texts(ids), Arg::Int(known)]).await
+        self.either(&PAID_COUPONS_AMONG, &[Arg::Text(entity), Arg::Texts(ids), Arg::Int(known)]).await
     }
 
     /// The payments of one coupon and their reversals, oldest first.
@@ -277,9 +269,7 @@ impl Reader<'_> {
 
     /// The adjusted conversion rates of some issues, by issue and date; of one date in the order in which they were recorded.
     pub async fn conversion_rates(&mut self, entity: &str, ids: &[&str]) -> Result<Vec<ConversionRateRow>, StoreError> {
-        let [sqlite, postgres] = &*RATES;
-        let text = self.pick(sqlite, postgres);
-        self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
+        self.either(&RATES, &[Arg::Text(entity), Arg::Texts(ids)]).await
     }
 
     /// The ids of the issues of a series, in the order in which they were recorded.

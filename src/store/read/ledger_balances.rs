@@ -1,10 +1,9 @@
 //! What was posted to roles and released, by issue and posting date: what the ledger has in the accounts of these roles.
 
-use std::sync::LazyLock;
-
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::batches::{AMONG, REJECTED};
+use crate::store::read::batches::REJECTED;
+use crate::store::read::{AMONG, Texts};
 use crate::store::reader::{Arg, Reader};
 
 cells! {
@@ -30,7 +29,7 @@ cells! {
 }
 
 /// Of one issue, or of all where $4 is empty. A batch that was not ready was released when it was posted.
-static RELEASED: LazyLock<[String; 2]> = LazyLock::new(|| {
+static RELEASED: Texts = Texts::new(|| {
     AMONG.map(|among| {
         format!(
             "select e.bond_issue, l.account_role, case when e.posting_date < $3 then '' else e.posting_date end d, \
@@ -56,10 +55,8 @@ impl Reader<'_> {
         from: &str,
         bond_issue: Option<&str>,
     ) -> Result<Vec<Released>, StoreError> {
-        let [sqlite, postgres] = &*RELEASED;
-        let text = self.pick(sqlite, postgres);
         let args = [Arg::Text(entity), Arg::Texts(roles), Arg::Text(from), Arg::Text(bond_issue.unwrap_or_default())];
-        self.all(text, &args).await
+        self.either(&RELEASED, &args).await
     }
 
     /// The batches that were rejected after a sequence and not released again, in that order.

@@ -45,5 +45,26 @@ pub use trial_balance::{RoleBalance, Side};
 
 use std::sync::LazyLock;
 
+use super::cells::FromCells;
+use super::error::StoreError;
+use super::reader::{Arg, Reader};
+
 /// A statement that is put together once, from the columns of the tables.
 type Text = LazyLock<String>;
+/// The same for SQLite and for PostgreSQL, where they differ.
+type Texts = LazyLock<[String; 2]>;
+
+/// The condition that a column is one of the texts in $2, on SQLite and on PostgreSQL.
+const AMONG: [&str; 2] = ["in (select value from json_each($2))", "= any($2)"];
+
+impl Reader<'_> {
+    async fn either<R: FromCells>(
+        &mut self,
+        texts: &'static [String; 2],
+        args: &[Arg<'_>],
+    ) -> Result<Vec<R>, StoreError> {
+        let [sqlite, postgres] = texts;
+        let text = self.pick(sqlite, postgres);
+        self.all(text, args).await
+    }
+}

@@ -2,7 +2,7 @@
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
+use crate::store::read::{AMONG, Text, Texts};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{BondIssueRow, EntryRow, LineRow, ReleaseRow};
 use crate::store::table::Stored;
@@ -68,8 +68,8 @@ static ISSUES_POSTED: Text = Text::new(|| {
 });
 
 /// The newest release of each batch that was known.
-static RELEASES: std::sync::LazyLock<[String; 2]> = std::sync::LazyLock::new(|| {
-    super::batches::AMONG.map(|among| {
+static RELEASES: Texts = Texts::new(|| {
+    AMONG.map(|among| {
         format!(
             "select {} from release r where r.entity = $1 and r.batch {among} and r.sequence <= $3 order by r.batch, r.revision",
             ReleaseRow::columns("r")
@@ -132,9 +132,7 @@ impl Reader<'_> {
         batches: &[&str],
         known: i64,
     ) -> Result<Vec<ReleaseRow>, StoreError> {
-        let [sqlite, postgres] = &*RELEASES;
-        let text = self.pick(sqlite, postgres);
-        self.all(text, &[Arg::Text(entity), Arg::Texts(batches), Arg::Int(known)]).await
+        self.either(&RELEASES, &[Arg::Text(entity), Arg::Texts(batches), Arg::Int(known)]).await
     }
 }
 

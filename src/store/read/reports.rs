@@ -1,10 +1,9 @@
 //! Sums for reports. They are added up by the database, exactly: an overflow is an error, never a wrapped number.
 
-use crate::store::cells::{FromCells, cells};
+use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
+use crate::store::read::{Text, Texts};
 use crate::store::reader::{Arg, Reader};
-use std::sync::LazyLock;
 
 cells! {
     /// Sums of entries by component, in minor units and signed as the entries are.
@@ -145,9 +144,6 @@ fn sums([shares, fraction]: [&str; 2]) -> String {
     columns.map(|column| format!("cast(sum({column}) as bigint)")).join(", ")
 }
 
-/// A text for SQLite and one for PostgreSQL, which differ in how they add up shares.
-type Texts = LazyLock<[String; 2]>;
-
 /// What is posted in a period, as known at a sequence.
 const POSTED: &str = "e.entity = $1 and e.posting_date >= $2 and e.posting_date <= $3 and e.sequence <= $4";
 
@@ -242,12 +238,6 @@ static CARRYING_CHANGES: Text = Text::new(|| {
 });
 
 impl Reader<'_> {
-    async fn either<R: FromCells>(&mut self, texts: &'static Texts, args: &[Arg<'_>]) -> Result<Vec<R>, StoreError> {
-        let [sqlite, postgres] = &**texts;
-        let text = self.pick(sqlite, postgres);
-        self.all(text, args).await
-    }
-
     /// What the carrying amounts changed by, of what is posted in a period, by issue and effective date, in that order.
     pub async fn carrying_changes(
         &mut self,

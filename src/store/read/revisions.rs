@@ -2,8 +2,8 @@
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
 use crate::store::read::reversals::STANDS;
+use crate::store::read::{AMONG, Text, Texts};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{EventRow, RevisionRow};
 use crate::store::table::Stored;
@@ -26,10 +26,7 @@ fn revisions(condition: &str) -> String {
     )
 }
 
-static OF_ISSUES: [Text; 2] = [
-    Text::new(|| revisions(" and r.bond_issue in (select value from json_each($2))")),
-    Text::new(|| revisions(" and r.bond_issue = any($2)")),
-];
+static OF_ISSUES: Texts = Texts::new(|| AMONG.map(|among| revisions(&format!(" and r.bond_issue {among}"))));
 static OF_ENTITY: Text = Text::new(|| revisions(""));
 
 static REVISION_AFTER: Text = Text::new(|| {
@@ -54,9 +51,7 @@ impl Reader<'_> {
     /// # Errors
     /// When the store cannot be read.
     pub async fn revisions(&mut self, entity: &str, ids: &[&str]) -> Result<Vec<RecordedRevision>, StoreError> {
-        let [sqlite, postgres] = &OF_ISSUES;
-        let text = self.pick(sqlite, postgres);
-        self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
+        self.either(&OF_ISSUES, &[Arg::Text(entity), Arg::Texts(ids)]).await
     }
 
     /// All revisions of an entity's issues, by issue and in order.

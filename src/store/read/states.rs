@@ -2,7 +2,7 @@
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
-use crate::store::read::Text;
+use crate::store::read::{AMONG, Texts};
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{BondIssueRow, BookedRow, IssueHeadRow, PositionRow};
 use crate::store::table::Stored;
@@ -19,16 +19,6 @@ cells! {
         /// What is booked at its last posting date.
         booked: (BookedRow),
     }
-}
-
-fn state_columns() -> String {
-    format!(
-        "{}, {}, {}, {}",
-        BondIssueRow::columns("i"),
-        IssueHeadRow::columns("h"),
-        PositionRow::columns("p"),
-        BookedRow::columns("b"),
-    )
 }
 
 /// The rows that are the newest of an issue.
@@ -48,7 +38,13 @@ const NEWEST_ROWS: [(&str, &str, &str); 3] = [
 
 fn states(issues: &str, join: fn((&str, &str, &str)) -> String) -> String {
     let joins = NEWEST_ROWS.map(join).join(" ");
-    format!("select {} from {issues} {joins} order by i.id", state_columns())
+    format!(
+        "select {}, {}, {}, {} from {issues} {joins} order by i.id",
+        BondIssueRow::columns("i"),
+        IssueHeadRow::columns("h"),
+        PositionRow::columns("p"),
+        BookedRow::columns("b"),
+    )
 }
 
 fn joined((table, name, on): (&str, &str, &str)) -> String {
@@ -60,22 +56,21 @@ fn looked_up((table, name, on): (&str, &str, &str)) -> String {
     format!("cross join lateral (select {name}.* from {table} {name} where {on} limit 1) {name}")
 }
 
-const PAGE_OF_ISSUES: &str = "(select * from bond_issue where entity = $1 and id > $2 order by id limit $3) i";
-const ISSUES_AMONG: [&str; 2] = [
-    "(select * from bond_issue where entity = $1 and id in (select value from json_each($2))) i",
-    "(select * from bond_issue where entity = $1 and id = any($2)) i",
-];
-
-static STATES_SQLITE: Text = Text::new(|| states(ISSUES_AMONG[0], joined));
-static STATES_POSTGRES: Text = Text::new(|| states(ISSUES_AMONG[1], looked_up));
-static STATES_PAGE_SQLITE: Text = Text::new(|| states(PAGE_OF_ISSUES, joined));
-static STATES_PAGE_POSTGRES: Text = Text::new(|| states(PAGE_OF_ISSUES, looked_up));
+/// The states of some issues: of a page of them, or of those among $2.
+static STATES_PAGE: Texts = Texts::new(|| {
+    let page = "(select * from bond_issue where entity = $1 and id > $2 order by id limit $3) i";
+    [states(page, joined), states(page, looked_up)]
+});
+static STATES: Texts = Texts::new(|| {
+    let [sqlite, postgres] =
+        AMONG.map(|among| format!("(select * from bond_issue where entity = $1 and id {among}) i"));
+    [states(&sqlite, joined), states(&postgres, looked_up)]
+});
 
 impl Reader<'_> {
     /// The states of some issues of an entity, in order of id; an unknown id is left out.
     pub async fn issue_states(&mut self, entity: &str, ids: &[&str]) -> Result<Vec<IssueState>, StoreError> {
-        let text = self.pick(&STATES_SQLITE, &STATES_POSTGRES);
-        self.all(text, &[Arg::Text(entity), Arg::Texts(ids)]).await
+        self.either(&STATES, &[Arg::Text(entity), Arg::Texts(ids)]).await
     }
 
     /// The states of an entity's issues in order of id, after one (or after `""`).
@@ -85,7 +80,6 @@ impl Reader<'_> {
         after: &str,
         limit: i64,
     ) -> Result<Vec<IssueState>, StoreError> {
-        let text = self.pick(&STATES_PAGE_SQLITE, &STATES_PAGE_POSTGRES);
-        self.all(text, &[Arg::Text(entity), Arg::Text(after), Arg::Int(limit)]).await
+        self.either(&STATES_PAGE, &[Arg::Text(entity), Arg::Text(after), Arg::Int(limit)]).await
     }
 }
