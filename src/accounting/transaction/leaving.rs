@@ -59,7 +59,7 @@ pub(super) struct Leaving {
     pub premium_discount: Amount,
     pub issue_costs: Amount,
     pub accrued: Amount,
-    /// LinePart of `accrued` that leaves the liability: all of it, unless it stays payable.
+    /// Part of `accrued` that leaves the liability: all of it, unless it stays payable.
     pub interest: Amount,
     pub handed_over: Amount,
     /// The equity component that goes with the bonds.

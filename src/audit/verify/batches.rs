@@ -80,7 +80,7 @@ async fn batch(whole: &WholeBatch, reader: &mut Reader<'_>, report: &mut Report)
 }
 
 fn moves_nothing(entry: &EntryRow) -> bool {
-    let movement = entry.movement.trim_start_matches(REVERSAL_OF);
+    let movement = entry.movement.strip_prefix(REVERSAL_OF).unwrap_or(&entry.movement);
     let amounts = [
         entry.principal,
         entry.premium_discount,

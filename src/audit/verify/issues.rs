@@ -51,15 +51,10 @@ struct History {
 }
 
 fn by_issue(rows: Rows, seen: Vec<FirstSeenRow>) -> BTreeMap<String, History> {
-    let mut issues: BTreeMap<String, History> = BTreeMap::new();
-    macro_rules! spread {
-        ($($table:ident)+) => {$(
-            for row in rows.$table {
-                issues.entry(row.bond_issue.clone()).or_default().rows.$table.push(row);
-            }
-        )+};
-    }
-    spread!(events positions booked issue_heads coupons conversion_rates reversals revisions series_members);
+    let mut spread: BTreeMap<String, Rows> = BTreeMap::new();
+    spread!(rows, spread, bond_issue: events positions booked issue_heads coupons conversion_rates reversals revisions series_members);
+    let of = |(id, rows)| (id, History { rows, first_seen: Vec::new() });
+    let mut issues: BTreeMap<String, History> = spread.into_iter().map(of).collect();
     for row in seen {
         issues.entry(row.bond_issue.clone()).or_default().first_seen.push(row);
     }
@@ -132,14 +127,7 @@ async fn kept(
 
 fn by_event(rows: &Rows) -> BTreeMap<i64, Rows> {
     let mut events: BTreeMap<i64, Rows> = BTreeMap::new();
-    macro_rules! spread {
-        ($($table:ident)+) => {$(
-            for row in &rows.$table {
-                events.entry(row.sequence).or_default().$table.push(row.clone());
-            }
-        )+};
-    }
-    spread!(events positions booked coupons conversion_rates reversals revisions);
+    spread!(rows.clone(), events, sequence: events positions booked coupons conversion_rates reversals revisions);
     events
 }
 

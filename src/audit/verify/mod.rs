@@ -1,7 +1,16 @@
 //! Verification: every hash of the chain, of every event and of every batch computed again, and what must hold between rows.
 //!
-//! Whatever an intruder with the database's rights changes, adds or deletes is named: `api::broken_tables` does so to every column of every
+//! Whatever an intruder with the database's rights changes, adds or deletes is named: the test `tampering` does so to every column of every
 //! table. A row that cannot be read is a break like one that does not fit, and ends nothing.
+
+/// Spreads the rows of some tables over groups, by a key of each.
+macro_rules! spread {
+    ($rows:expr, $groups:expr, $key:ident: $($table:ident)+) => {$(
+        for row in $rows.$table {
+            $groups.entry(row.$key.clone()).or_default().$table.push(row);
+        }
+    )+};
+}
 
 mod batches;
 mod issues;
@@ -10,10 +19,8 @@ mod records;
 
 use std::fmt;
 
-use jiff::civil::Date;
-
 use super::close_hash;
-use crate::posting::{CLOSE, RecordError};
+use crate::posting::{self, CLOSE, RecordError};
 use crate::store::{EntityHeadRow, Reader, Store};
 
 /// How many rows are read at once.
@@ -126,10 +133,9 @@ async fn closes(head: &EntityHeadRow, reader: &mut Reader<'_>, report: &mut Repo
         if close_hash(&row) != row.content_sha256 {
             report.add(entity, format!("the hash of the {} of {} does not fit", row.kind, row.period));
         }
-        let day = |text: &str| text.parse::<Date>().map_err(|error| RecordError::corrupt("date", error));
         closed = match row.kind == CLOSE {
-            true => Some(day(&row.last_day)?),
-            false => day(&row.first_day)?.yesterday().ok(),
+            true => Some(posting::date(&row.last_day)?),
+            false => posting::date(&row.first_day)?.yesterday().ok(),
         };
     }
     let closed = closed.map(|date| date.to_string());

@@ -92,13 +92,6 @@ fn content(entity: &str, record: &RecordRow, mut rows: Rows, report: &mut Report
 /// Rows by the record that they are of.
 fn by_record(rows: Rows) -> BTreeMap<i64, Rows> {
     let mut records: BTreeMap<i64, Rows> = BTreeMap::new();
-    macro_rules! spread {
-        ($($table:ident)+) => {$(
-            for row in rows.$table {
-                records.entry(row.sequence).or_default().$table.push(row);
-            }
-        )+};
-    }
-    spread!(account_mappings layouts period_closes bond_issues events destinations batches releases acknowledgements);
+    spread!(rows, records, sequence: account_mappings layouts period_closes bond_issues events destinations batches releases acknowledgements);
     records
 }
