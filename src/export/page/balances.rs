@@ -6,7 +6,7 @@ use maud::html;
 
 use super::figure::printed;
 use super::label::words;
-use super::shell::{Shell, ways, whose};
+use super::shell::{Shell, left_out, ways, whose};
 use super::table::{Cell, figures, figures_if_any, texts, totalled};
 use super::{components, put};
 use crate::document::EntityDocument;
@@ -137,8 +137,6 @@ fn facts(
         ("At the close of", as_of.to_owned()),
         ("Known at", known_at.to_owned()),
     ];
-    if !others.is_empty() {
-        facts.push(("Not in this report: issues in", others.join(", ")));
-    }
+    facts.extend(left_out(others));
     facts
 }

@@ -23,48 +23,33 @@ pub const PARTED: usize = 4;
 /// The figures of the columns, in their order.
 pub struct Components<'a>([&'a str; COLUMNS.len()]);
 
+impl<'a> Components<'a> {
+    fn of(debt: [&'a String; PARTED], interest: [&'a str; 2], equity: Option<&'a String>) -> Components<'a> {
+        let [principal, premium_discount, issue_costs, carrying_amount] = debt.map(String::as_str);
+        let [payable, receivable] = interest;
+        let equity = equity.map_or("0", String::as_str);
+        Components([principal, premium_discount, issue_costs, carrying_amount, payable, receivable, equity])
+    }
+}
+
 impl<'a> From<&'a ComponentsDocument> for Components<'a> {
     fn from(of: &'a ComponentsDocument) -> Components<'a> {
-        let equity = of.equity_component.as_deref().unwrap_or("0");
-        Components([
-            &of.principal,
-            &of.premium_discount,
-            &of.issue_costs,
-            &of.carrying_amount,
-            &of.interest_payable,
-            &of.interest_receivable,
-            equity,
-        ])
+        let debt = [&of.principal, &of.premium_discount, &of.issue_costs, &of.carrying_amount];
+        Components::of(debt, [&of.interest_payable, &of.interest_receivable], of.equity_component.as_ref())
     }
 }
 
 impl<'a> From<&'a PositionDocument> for Components<'a> {
     fn from(of: &'a PositionDocument) -> Components<'a> {
-        let equity = of.equity_component.as_deref().unwrap_or("0");
-        Components([
-            &of.principal,
-            &of.premium_discount,
-            &of.issue_costs,
-            &of.carrying_amount,
-            &of.interest_payable,
-            &of.interest_receivable,
-            equity,
-        ])
+        let debt = [&of.principal, &of.premium_discount, &of.issue_costs, &of.carrying_amount];
+        Components::of(debt, [&of.interest_payable, &of.interest_receivable], of.equity_component.as_ref())
     }
 }
 
 impl<'a> From<&'a SurrenderedDocument> for Components<'a> {
     fn from(of: &'a SurrenderedDocument) -> Components<'a> {
-        let equity = of.equity_component.as_deref().unwrap_or("0");
-        Components([
-            &of.principal,
-            &of.premium_discount,
-            &of.issue_costs,
-            &of.carrying_amount,
-            &of.interest,
-            "",
-            equity,
-        ])
+        let debt = [&of.principal, &of.premium_discount, &of.issue_costs, &of.carrying_amount];
+        Components::of(debt, [&of.interest, ""], of.equity_component.as_ref())
     }
 }
 

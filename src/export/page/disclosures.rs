@@ -10,7 +10,7 @@ use maud::{Markup, html};
 
 use super::figure::{is_zero, printed, said};
 use super::label::words;
-use super::shell::{Shell, contents, ways, whose};
+use super::shell::{Shell, contents, left_out, ways, whose};
 use super::table::{Cell, figures, table, texts, totalled};
 use super::{components, put, rollforward_address};
 use crate::document::EntityDocument;
@@ -63,9 +63,7 @@ fn shell<'a>(report: &'a DisclosuresDocument, behind: &Behind<'_>) -> Shell<'a> 
         ("Known at", report.known_at.clone()),
     ];
     facts.extend(report.share_price.iter().map(|price| ("Share price", printed(price))));
-    if !report.other_currencies.is_empty() {
-        facts.push(("Not in this report: issues in", report.other_currencies.join(", ")));
-    }
+    facts.extend(left_out(&report.other_currencies));
     Shell {
         title: format!("Disclosures on bonds payable, {}", report.entity),
         facts,

@@ -7,7 +7,7 @@ use maud::{Markup, html};
 
 use super::figure::{percent, printed, said, sum};
 use super::label::words;
-use super::shell::{Shell, ways, whose};
+use super::shell::{Shell, left_out, ways, whose};
 use super::table::{Cell, Group, figures, figures_if_any, texts, totalled, write, write_groups};
 use super::{issue, put, rollforward_address};
 use crate::document::EntityDocument;
@@ -48,9 +48,7 @@ fn shell<'a>(report: &'a IfConvertedDocument, entity: &EntityDocument, address: 
         ("Shares restated through", report.restated_through.clone()),
         ("Known at", report.known_at.clone()),
     ];
-    if !report.other_currencies.is_empty() {
-        facts.push(("Not in this report: issues in", report.other_currencies.join(", ")));
-    }
+    facts.extend(left_out(&report.other_currencies));
     let expense = sum(report.items.iter().map(|item| item.interest_expense.as_str()));
     Shell {
         title: format!("If-converted inputs of earnings per share, {}", report.entity),

@@ -6,7 +6,7 @@ use maud::{Markup, html};
 
 use super::figure::{printed, said, sum};
 use super::label::words;
-use super::shell::{Shell, ways, whose};
+use super::shell::{Shell, left_out, ways, whose};
 use super::table::{Cell, Column, Group, figures, table, texts, totalled, write, write_groups};
 use super::{issue, put};
 use crate::document::EntityDocument;
@@ -261,8 +261,6 @@ fn facts(
         ("To", to.to_owned()),
         ("Known at", known_at.to_owned()),
     ];
-    if !others.is_empty() {
-        facts.push(("Not in this report: issues in", others.join(", ")));
-    }
+    facts.extend(left_out(others));
     facts
 }

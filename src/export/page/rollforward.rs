@@ -12,7 +12,7 @@ use maud::{Markup, PreEscaped, html};
 use self::lines::{KINDS, group, heads, is_balance, name, refs, row};
 use super::figure::{is_zero, printed};
 use super::label::words;
-use super::shell::{Shell, contents, ways, whose};
+use super::shell::{Shell, contents, left_out, ways, whose};
 use super::table::{Cell, figures, table, texts};
 use super::{life, put};
 use crate::document::EntityDocument;
@@ -134,9 +134,7 @@ fn shell<'a>(report: &'a RollforwardDocument, with: &Surroundings<'_>) -> Shell<
         facts.insert(1, ("Fiscal period", format!("{period}, {view}")));
     }
     facts.extend(report.closed_at.iter().map(|at| ("Closed at", at.clone())));
-    if !report.other_currencies.is_empty() {
-        facts.push(("Not in this report: issues in", report.other_currencies.join(", ")));
-    }
+    facts.extend(left_out(&report.other_currencies));
     Shell {
         title: format!("Bonds payable rollforward, {}", report.entity),
         facts,

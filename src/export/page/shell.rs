@@ -34,6 +34,11 @@ pub fn whose(entity: &EntityDocument) -> (&'static str, String) {
     ("Entity", format!("{} ({})", entity.name, entity.code))
 }
 
+/// What a report of one currency leaves out, as its facts end.
+pub fn left_out(other_currencies: &[String]) -> Option<(&'static str, String)> {
+    (!other_currencies.is_empty()).then(|| ("Not in this report: issues in", other_currencies.join(", ")))
+}
+
 /// The ways to the parts of a long page: their ids and names.
 pub fn contents<'a>(parts: impl IntoIterator<Item = (&'a str, &'a str)>) -> Markup {
     html! {

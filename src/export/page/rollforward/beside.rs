@@ -7,8 +7,8 @@ use maud::{Markup, PreEscaped, html};
 
 use super::lines::{group, is_balance, name};
 use crate::export::page::figure::{self, percent};
-use crate::export::page::put;
 use crate::export::page::table::{Cell, figures, texts, totalled};
+use crate::export::page::{put, rollforward_address};
 use crate::reading::{
     Beside, ComparativeRollforward, InterestExpectation, InterestReasonableness, RollforwardDocument, RollforwardLine,
 };
@@ -172,12 +172,9 @@ fn asked(beside: Beside) -> &'static str {
 }
 
 fn address(report: &RollforwardDocument, before: &ComparativeRollforward) -> String {
-    let (entity, currency, known_at, beside) =
-        (&report.entity, &report.currency, &report.known_at, report.beside.name());
-    let (from, to) = (&before.from, &before.to);
-    format!(
-        "/v1/entities/{entity}/rollforward?from={from}&to={to}&known_at={known_at}&currency={currency}&comparative={beside}&format=html"
-    )
+    let days = (before.from.as_str(), before.to.as_str());
+    let rollforward = rollforward_address(&report.entity, days, &report.known_at, &report.currency);
+    format!("{rollforward}&comparative={}", report.beside.name())
 }
 
 /// Whether interest is about what it should be.
