@@ -225,3 +225,14 @@ pub fn printed(decimal: &str) -> String {
     let text = groups.join(",") + fraction;
     if decimal.starts_with('-') { format!("({text})") } else { text }
 }
+
+/// A figure that may be null, as it is printed.
+pub fn shown(figure: &serde_json::Value, instead: &str) -> String {
+    figure.as_str().map_or_else(|| instead.to_owned(), printed)
+}
+
+/// The rows of a table that has one group of them.
+pub fn rows(table: &Table) -> &[Vec<String>] {
+    assert_eq!(table.groups.len(), 1);
+    &table.groups[0].1
+}
