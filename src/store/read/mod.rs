@@ -1,4 +1,4 @@
-//! What can be found again, a file a subject. Every read is a method of [`Reader`](super::Reader).
+//! What can be found again, a file a subject. Every read is a method of [`Reader`].
 //!
 //! Reads return the rows as they are kept. `known` is a sequence of the entity: a read that takes it sees what was recorded
 //! up to that command and nothing later, and so answers the same for ever.
