@@ -165,9 +165,9 @@ mod tests {
         assert_eq!(
             text,
             "insert into natural_key (entity, kind, reference, id) \
-             select value->>0, value->>1, value->>2, value->>3 from json_each($1);\n\
+             select value->>0, value->>1, value->>2, value->>3 from jsonb_each($1);\n\
              insert into entity_head (entity, sequence, release, recorded_at, hash, closed_through) \
-             select value->>0, value->>1, value->>2, value->>3, value->>4, value->>5 from json_each($2) where true \
+             select value->>0, value->>1, value->>2, value->>3, value->>4, value->>5 from jsonb_each($2) where true \
              on conflict (entity) do update set sequence = excluded.sequence, release = excluded.release, \
              recorded_at = excluded.recorded_at, hash = excluded.hash, closed_through = excluded.closed_through"
         );

@@ -57,7 +57,8 @@ impl Table {
         format!("insert into {} ({}) select * from unnest({arrays}){}", self.name, self.names(), self.on_conflict())
     }
 
-    /// The SQLite insert of any number of rows from parameter `at`, a JSON array of arrays.
+    /// The SQLite insert of any number of rows from parameter `at`, a JSON array of arrays. `jsonb_each` gives each row as SQLite has it
+    /// after parsing; of `json_each` it would be text, parsed once more for its cells.
     pub(crate) fn sqlite_insert(&self, at: usize) -> String {
         let mut values = String::new();
         for column in 0..self.columns.len() {
@@ -67,7 +68,7 @@ impl Table {
         let on_conflict = self.on_conflict();
         let condition = if on_conflict.is_empty() { "" } else { " where true" };
         format!(
-            "insert into {} ({}) select {values} from json_each(${at}){condition}{on_conflict}",
+            "insert into {} ({}) select {values} from jsonb_each(${at}){condition}{on_conflict}",
             self.name,
             self.names()
         )
