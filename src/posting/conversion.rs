@@ -10,6 +10,7 @@ use super::error::RecordError;
 use crate::accounting::Refusal;
 use crate::accounting::instrument::Instrument;
 use crate::accounting::position::{Components, PositionRow, RowChange};
+use crate::accounting::transaction::Books;
 use crate::accounting::transaction::series::Part;
 use crate::accounting::transaction::surrender::{Surrender, Surrendered};
 use crate::document::{ConversionBlock, ConversionRequest, RecordingAnswer, SurrenderBlock};
@@ -82,16 +83,35 @@ impl Asked<'_> {
         part: Part,
         reader: &mut Reader<'_>,
     ) -> Result<(Drafted, Decimal), RecordError> {
+        let books = self.state.books_from(self.entity, self.id, request.effective_date()?, false, reader).await?;
+        self.convert_on(&books, request, part)
+    }
+
+    /// A conversion that settles at once, if memory holds the books from its date on.
+    pub(super) fn convert_from_memory(&self, request: &ConversionRequest) -> Result<Option<Drafted>, RecordError> {
+        if request.surrender.is_some() || request.conversion_date.is_some() {
+            return Ok(None);
+        }
+        let Some(books) = self.state.books_in_memory(request.effective_date()?, false) else { return Ok(None) };
+        let (drafted, _) = self.convert_on(books, request, Part::default())?;
+        Ok(Some(drafted))
+    }
+
+    fn convert_on(
+        &self,
+        books: &Books,
+        request: &ConversionRequest,
+        part: Part,
+    ) -> Result<(Drafted, Decimal), RecordError> {
         let currency = self.currency();
         let conversion = request.conversion(request.effective_date()?, request.principal(currency)?, currency)?;
-        let books = self.state.books_from(self.entity, self.id, conversion.effective_date, false, reader).await?;
-        let decision = conversion.decide_part(&books, part)?;
+        let decision = conversion.decide_part(books, part)?;
         let blocks = RecordingAnswer {
             conversion: Some(ConversionBlock::of(&decision.outcome, currency)),
             ..RecordingAnswer::default()
         };
         let passed_on = decision.outcome.passed_on;
-        let parts = self.parts("conversion", &books, request.reference.as_ref(), request)?;
+        let parts = self.parts("conversion", books, request.reference.as_ref(), request)?;
         Ok((parts.draft(decision, blocks, Rows::default())?, passed_on))
     }
 

@@ -124,6 +124,21 @@ pub(super) async fn on_issue(
     Ok(decided)
 }
 
+/// The same of a command for which memory is enough; none of any other.
+///
+/// # Errors
+/// Why it would not be recorded.
+pub(super) fn on_issue_from_memory(
+    workspace: &Workspace,
+    id: &str,
+    command: &IssueCommand,
+) -> Result<Option<Drafted>, RecordError> {
+    let IssueCommand::Convert(request) = command else { return Ok(None) };
+    let Some(mut drafted) = asked(workspace, id)?.convert_from_memory(request)? else { return Ok(None) };
+    follow(std::slice::from_mut(&mut drafted.draft), workspace)?;
+    Ok(Some(drafted))
+}
+
 async fn decide(asked: Asked<'_>, command: &IssueCommand, reader: &mut Reader<'_>) -> Result<Decided, RecordError> {
     match command {
         IssueCommand::Accrue(request) => asked.accrue(request, reader).await,

@@ -5,7 +5,8 @@
 //! response is what was committed.
 //!
 //! Reading order: `command` (what comes in), `workspace` (the books under the lock), `decide` (command to draft), `draft` and
-//! `batch` (draft to rows and answer), `session` (one command), `writer` (the loop around them), `recorder` (the way to it).
+//! `batch` (draft to rows and answer), `session` (one command), `group` (several), `writer` (a commit), `pipeline` (the loop around it),
+//! `recorder` (the way to it).
 
 mod account_moves;
 mod accrue_entity;
@@ -20,11 +21,13 @@ pub mod destination;
 mod draft;
 mod entity;
 mod error;
+mod group;
 mod grouping;
 mod import;
 mod inducement;
 mod layout;
 mod notices;
+mod pipeline;
 mod preview;
 mod record;
 mod recorder;

@@ -6,9 +6,10 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use super::command::{Command, Context};
 use super::error::RecordError;
+use super::pipeline::{LARGEST_GROUP, Pipeline};
 use super::session::Session;
 use super::workspace::Workspace;
-use super::writer::{LARGEST_GROUP, Writer};
+
 use crate::store::Store;
 
 /// What a command was answered with: what was committed, or what was committed before under the same key.
@@ -40,7 +41,7 @@ impl Recorder {
     pub fn start(store: Store) -> Recorder {
         let (jobs, waiting) = mpsc::channel(4 * LARGEST_GROUP);
         let (committed, commits) = watch::channel(());
-        tokio::spawn(Writer::new(store.clone(), committed).run(waiting));
+        tokio::spawn(Pipeline::run(store.clone(), committed, waiting));
         Recorder { store, jobs, commits }
     }
 

@@ -30,15 +30,10 @@ impl Session<'_> {
         let Some(workspace) = workspace else { return false };
         match command {
             Command::OnIssue { bond_issue, command, .. } => match (command, workspace.issue(bond_issue)) {
-                (IssueCommand::Convert(request), Ok(state)) => request.first_date().is_none_or(|date| {
-                    request.surrender.is_some()
-                        || state.books.history.last().is_none_or(|row| date < row.date)
-                        || state
-                            .books
-                            .booked
-                            .first()
-                            .is_none_or(|row| row.posting_date > date.min(state.books.accrued().date))
-                }),
+                (IssueCommand::Convert(request), Ok(state)) => {
+                    let date = request.first_date().filter(|_| request.surrender.is_none());
+                    date.is_none_or(|date| state.books_in_memory(date, false).is_none())
+                }
                 (_, Ok(_)) => true,
                 (_, Err(_)) => false,
             },
@@ -107,6 +102,20 @@ impl Session<'_> {
                 reopen::record(self, workspace, (period, request), reader).await
             }
             Command::OnIssue { bond_issue, command, .. } => self.on_issue(bond_issue, command, workspace, reader).await,
+        }
+    }
+
+    /// The same for a command for which memory is enough. None for any other, and where anything is against it: then counters may have
+    /// moved, and nothing else.
+    pub fn record_from_memory(&self, command: &Command, workspace: &mut Workspace) -> Option<Done> {
+        match command {
+            Command::Issue(document) if document.series.is_none() => self.issue(document, workspace).ok(),
+            Command::OnIssue { bond_issue, command, .. } => {
+                self.check_tag(bond_issue, workspace.issue(bond_issue).ok()?).ok()?;
+                let drafted = decide::on_issue_from_memory(workspace, bond_issue, command).ok()??;
+                self.record_draft((bond_issue, command), drafted, workspace).ok()
+            }
+            _ => None,
         }
     }
 
@@ -222,6 +231,16 @@ impl Session<'_> {
                 return self.nothing_to_do(&entity, Recorded::new(OK, &*answer)?, reader).await;
             }
         };
+        self.record_draft((id, command), drafted, workspace)
+    }
+
+    /// The rows and the answer of what was decided on an issue.
+    fn record_draft(
+        &self,
+        (id, command): (&str, &IssueCommand),
+        drafted: Drafted,
+        workspace: &mut Workspace,
+    ) -> Result<Done, RecordError> {
         if self.context.preview_sha256.is_some() {
             preview::check(self.context.preview_sha256.as_ref(), &preview_of(&drafted, workspace)?)?;
         }

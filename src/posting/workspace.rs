@@ -179,10 +179,7 @@ impl IssueState {
         reader: &mut Reader<'_>,
     ) -> Result<Books, RecordError> {
         let mut books = self.books.clone();
-        let begin = books.instrument.start().moment.date;
-        let first = books.history.rows().first().map_or(begin, |row| row.date);
-        let from = if with_row_before { date.yesterday().unwrap_or(date) } else { date };
-        if first > from && first > begin {
+        if !self.has_positions_from(date, with_row_before) {
             let rows = reader.position_rows_from(entity, id, &date.to_string()).await?;
             let paid = reader.paid_coupons(entity, id, i64::MAX).await?;
             books.history = History::new(
@@ -190,13 +187,33 @@ impl IssueState {
                 paid.iter().filter_map(|coupon| convert::paid_coupon(coupon).transpose()).collect::<Result<_, _>>()?,
             );
         }
-        // Postings may go back to the close of the period in which the issue was last accrued, and nothing was posted before its start.
-        let earliest = date.min(books.accrued().date).max(begin);
-        if books.booked.first().is_some_and(|row| row.posting_date > earliest) {
+        if !self.has_booked_from(date) {
+            let earliest = self.earliest_posting(date);
             let rows = reader.booked_rows_from(entity, id, &earliest.to_string()).await?;
             books.booked = rows.iter().map(convert::booked_row).collect::<Result<_, _>>()?;
         }
         Ok(books)
+    }
+
+    /// The same if memory holds enough.
+    pub fn books_in_memory(&self, date: Date, with_row_before: bool) -> Option<&Books> {
+        (self.has_positions_from(date, with_row_before) && self.has_booked_from(date)).then_some(&self.books)
+    }
+
+    fn has_positions_from(&self, date: Date, with_row_before: bool) -> bool {
+        let begin = self.books.instrument.start().moment.date;
+        let first = self.books.history.rows().first().map_or(begin, |row| row.date);
+        let from = if with_row_before { date.yesterday().unwrap_or(date) } else { date };
+        first <= from.max(begin)
+    }
+
+    fn has_booked_from(&self, date: Date) -> bool {
+        self.books.booked.first().is_none_or(|row| row.posting_date <= self.earliest_posting(date))
+    }
+
+    /// Postings may go back to the close of the period in which the issue was last accrued, and nothing was posted before its start.
+    fn earliest_posting(&self, date: Date) -> Date {
+        date.min(self.books.accrued().date).max(self.books.instrument.start().moment.date)
     }
 
     /// The state of an issue after a draft on it, which left these books, was recorded under `sequence`. Of their rows the newest are kept.

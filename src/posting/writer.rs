@@ -1,20 +1,18 @@
-//! The one writer of a process: groups of commands, one commit each.
+//! The one writer of a process: groups of commands decided under the lock, one commit each.
 
 use std::collections::{BTreeSet, HashMap};
 
-use tokio::sync::{mpsc, watch};
+use tokio::sync::watch;
 
 use super::command::Command;
 use super::error::{Failure, RecordError};
+use super::group::{Group, newest_heads};
 use super::import::{self, IssueSource};
-use super::record::Pages;
 use super::recorder::{Job, Recorded, now};
 use super::session::Session;
 use super::workspace::Workspace;
-use crate::store::{Constraint, Posting, Rows, Store};
+use crate::store::{Constraint, Posting, Store};
 
-/// How many commands share a commit at most.
-pub(super) const LARGEST_GROUP: usize = 64;
 /// How often a command is decided again when another process was first.
 const MOST_ATTEMPTS: usize = 5;
 
@@ -33,27 +31,27 @@ impl Writer {
         Writer { store, workspaces: HashMap::new(), committed }
     }
 
-    /// Records what comes, until no more can.
-    pub async fn run(mut self, mut waiting: mpsc::Receiver<Job>) {
-        let mut group = Vec::with_capacity(LARGEST_GROUP);
-        while waiting.recv_many(&mut group, LARGEST_GROUP).await > 0 {
-            let jobs = std::mem::take(&mut group);
-            let (store, committed) = (self.store.clone(), self.committed.clone());
-            // In a task of its own, so that a panic costs the callers of one group their answer and nobody else theirs. What
-            // is kept in memory is dropped with it, and read again.
-            let processed = tokio::spawn(async move {
-                self.process(jobs).await;
-                self
-            });
-            self = processed.await.unwrap_or_else(|error| {
-                tracing::error!(%error, "a group of commands was given up");
-                Writer::new(store, committed)
-            });
-        }
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// What is told of every commit.
+    pub fn committed(&self) -> &watch::Sender<()> {
+        &self.committed
+    }
+
+    /// The books of an entity that memory holds.
+    pub fn workspace(&mut self, entity: &str) -> Option<&mut Workspace> {
+        self.workspaces.get_mut(entity)
+    }
+
+    /// Forgets all books, so that they are read again.
+    pub fn forget_all(&mut self) {
+        self.workspaces.clear();
     }
 
     /// Records what came in order: an import in a commit of its own, what is around it in groups.
-    async fn process(&mut self, jobs: Vec<Job>) {
+    pub async fn process(&mut self, jobs: Vec<Job>) {
         let mut group = Vec::with_capacity(jobs.len());
         for job in jobs {
             if let Command::ImportIssues { issues, .. } = &job.command {
@@ -108,7 +106,7 @@ impl Writer {
         if jobs.is_empty() {
             return;
         }
-        metrics::histogram!("parwright_posting_group_size").record(u32::try_from(jobs.len()).unwrap_or(u32::MAX));
+        count(&jobs);
         match self.attempt(&jobs).await {
             Ok(outcomes) => answer(jobs, outcomes),
             Err(error) if jobs.len() > 1 => {
@@ -198,8 +196,7 @@ impl Writer {
         let mut posting = self.store.begin().await?;
         self.lock(&mut posting, &entities, &mut held).await?;
         self.fetch(&mut posting, jobs, &mut held).await?;
-        let mut group =
-            Group { keys: BTreeSet::new(), rows: Rows::default(), outcomes: Vec::with_capacity(jobs.len()) };
+        let mut group = Group::default();
         for job in jobs {
             group.decide(job, &mut posting, &mut held).await?;
         }
@@ -220,7 +217,7 @@ impl Writer {
     }
 
     /// Keeps memory bounded: books that are forgotten are read again when they are needed.
-    fn forget_some(&mut self) {
+    pub fn forget_some(&mut self) {
         if self.workspaces.values().map(Workspace::issues_in_memory).sum::<usize>() > MOST_ISSUES_IN_MEMORY {
             self.workspaces.clear();
         }
@@ -267,115 +264,12 @@ impl Writer {
     }
 }
 
-/// The issue of a command, if an earlier one of its group made the entity's books forget it.
-fn forgotten<'a>(job: &'a Job, held: &HashMap<String, Workspace>) -> Option<&'a str> {
-    let workspace = held.get(job.command.entity())?;
-    job.command.bond_issue().filter(|id| workspace.issue(id).is_err())
+/// Counts a group that shares a commit.
+pub(super) fn count(jobs: &[Job]) {
+    metrics::histogram!("parwright_posting_group_size").record(u32::try_from(jobs.len()).unwrap_or(u32::MAX));
 }
 
-/// A group in the making.
-struct Group {
-    /// Idempotency keys that commands of this group carried, with their entities.
-    keys: BTreeSet<(String, String)>,
-    rows: Rows,
-    outcomes: Vec<Result<Recorded, RecordError>>,
-}
-
-impl Group {
-    fn wrote(&self) -> bool {
-        self.outcomes.iter().any(|outcome| outcome.as_ref().is_ok_and(|recorded| !recorded.replayed))
-    }
-
-    async fn decide(
-        &mut self,
-        job: &Job,
-        posting: &mut Posting,
-        held: &mut HashMap<String, Workspace>,
-    ) -> Result<(), RecordError> {
-        let session = Session { context: &job.context, now: now() };
-        let key = job.context.idempotency.as_ref().map(|key| (job.command.entity().to_owned(), key.key.clone()));
-        let repeated = key.is_some_and(|key| !self.keys.insert(key));
-        // What a command reads from the store must hold what the group wrote before it.
-        let reads = repeated || session.reads_history(&job.command, held.get(job.command.entity()));
-        let forgotten = forgotten(job, held);
-        if (reads || forgotten.is_some()) && !self.rows.is_empty() {
-            posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
-        }
-        if let (Some(id), Some(workspace)) = (forgotten, held.get_mut(job.command.entity())) {
-            workspace.fetch(&[id], &mut posting.reader()?).await?;
-        }
-        if repeated {
-            match session.replay(job.command.entity(), &mut posting.reader()?).await {
-                Ok(None) => {}
-                Ok(Some(recorded)) => {
-                    self.outcomes.push(Ok(recorded));
-                    return Ok(());
-                }
-                Err(RecordError::Store(error)) => return Err(error.into()),
-                Err(refused) => {
-                    self.outcomes.push(Err(refused));
-                    return Ok(());
-                }
-            }
-        }
-        let counters = held.get(job.command.entity()).map(Workspace::counters);
-        let outcome = session.record(&job.command, held, &mut posting.reader()?).await;
-        if let (Err(_), Some(workspace), Some(counters)) = (&outcome, held.get_mut(job.command.entity()), counters) {
-            workspace.restore(counters);
-        }
-        let outcome = match outcome {
-            Ok(done) if !done.rows.is_empty() => {
-                // Before its rows: a later command of the group may use the reference again.
-                for (kind, reference) in &done.freed {
-                    posting.free_natural_key(job.command.entity(), kind, reference).await?;
-                }
-                self.rows.extend(done.rows);
-                if let Some(pages) = done.pages {
-                    self.append_pages(pages, posting).await?;
-                }
-                Ok(done.recorded)
-            }
-            Err(RecordError::Store(error)) => return Err(error.into()),
-            // What a repeated request asked for was done before, so that now it is refused or has nothing to do: it is answered
-            // as it was then.
-            other => match session.replay(job.command.entity(), &mut posting.reader()?).await {
-                Ok(Some(recorded)) => Ok(recorded),
-                Ok(None) => other.map(|done| done.recorded),
-                Err(RecordError::Store(error)) => return Err(error.into()),
-                Err(refused) => Err(refused),
-            },
-        };
-        self.outcomes.push(outcome);
-        Ok(())
-    }
-}
-
-impl Group {
-    /// Appends what stands here, then pages. Each is made while the database writes the one before.
-    async fn append_pages(&mut self, mut pages: Pages, posting: &mut Posting) -> Result<(), RecordError> {
-        loop {
-            let making = tokio::task::spawn_blocking(move || (pages.next(), pages));
-            posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
-            let (page, rest) = making.await.map_err(|error| RecordError::corrupt("page", error))?;
-            let Some(page) = page else { return Ok(()) };
-            (self.rows, pages) = (page?, rest);
-        }
-    }
-}
-
-/// The rows with the last of each head only: a row that is replaced stands in a statement once.
-pub(super) fn newest_heads(mut rows: Rows) -> Rows {
-    rows.entity_heads = last_of_each(rows.entity_heads, |row| row.entity.clone());
-    rows.year_heads = last_of_each(rows.year_heads, |row| (row.entity.clone(), row.fiscal_year));
-    rows.issue_heads = last_of_each(rows.issue_heads, |row| row.bond_issue.clone());
-    rows
-}
-
-fn last_of_each<R, K: Ord>(rows: Vec<R>, key: impl Fn(&R) -> K) -> Vec<R> {
-    rows.into_iter().map(|row| (key(&row), row)).collect::<std::collections::BTreeMap<K, R>>().into_values().collect()
-}
-
-fn answer(jobs: Vec<Job>, outcomes: Vec<Result<Recorded, RecordError>>) {
+pub(super) fn answer(jobs: Vec<Job>, outcomes: Vec<Result<Recorded, RecordError>>) {
     for (job, outcome) in jobs.into_iter().zip(outcomes) {
         // A caller that went away does not need the answer; what was recorded stays recorded.
         let _ = job.answer.send(outcome);

@@ -1,5 +1,6 @@
 //! Several processes on one database, clients that vanish or stall, and the end of a process that is busy.
 
+mod decided_ahead;
 mod draining;
 mod repetitions;
 mod socket;
