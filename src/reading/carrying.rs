@@ -11,12 +11,12 @@ use super::issued::{Issued, Kept, Shelved};
 use super::{Basis, Known, Library, ReadError};
 use crate::accounting::Currency;
 use crate::accounting::instrument::Instrument;
-use crate::accounting::position::{Components, PositionRow};
+use crate::accounting::position::Components;
 use crate::document::wire::Timestamp;
 use crate::document::{CarryingValueDocument, ComponentsDocument, PositionDocument, ReconcilingItem};
 use crate::posting::{self, RecordError};
 use crate::reports::carrying_value::{CarryingValue, InForce, carrying_value};
-use crate::store::{Asked, Carrying, Dates, InForce as Answer, OutOfPeriod, Reader, RecordedRevision, WrittenBy};
+use crate::store::{Asked, Carrying, OutOfPeriod, Reader, RecordedRevision, WrittenBy};
 
 /// How many issues are read at once.
 const PAGE: i64 = 500;
@@ -124,18 +124,11 @@ impl Library {
         as_of: Date,
         at: Option<Timestamp>,
     ) -> Result<(Valued, Known), ReadError> {
-        let (Shelved { issued, kept }, answer) = self.in_force(entity, id, as_of, at).await?;
-        let known = Known { sequence: answer.known, recorded_at: answer.recorded_at };
+        let (Shelved { issued, kept }, known) = self.kept(entity, id, at).await?;
         let (in_force, written) = match &kept {
             Kept::Rows(rows) => rows.in_force(as_of, known.sequence),
             Kept::Dates(dates) => {
-                let accrued_position = self.accrued_position(dates, &answer).await?;
-                let rows = InForce {
-                    position: answer.position.as_ref().map(posting::position_row).transpose()?,
-                    booked: answer.booked.as_ref().map(posting::booked_row).transpose()?,
-                    accrued_position,
-                };
-                (rows, answer.booked.map(|row| row.sequence))
+                self.rows_of_dates.in_force((entity, id), dates, (as_of, known.sequence), &self.store).await?
             }
         };
         // Hardly any booked row has something that is taken back later, so the event behind it is not joined to each.
@@ -155,60 +148,20 @@ impl Library {
         Ok((value(issued, known.sequence, (&in_force, taken_back_by.as_ref()), as_of, &late)?, known))
     }
 
-    /// An issue with all that is kept of it, what was known at a time, and of a long history the rows in force at a date. What is kept and
-    /// turns out to be old is added to.
-    async fn in_force(
-        &self,
-        entity: &str,
-        id: &str,
-        as_of: Date,
-        at: Option<Timestamp>,
-    ) -> Result<(Shelved, Answer), ReadError> {
+    /// An issue with what is kept of it, and what was known at a time. What is kept and turns out to be old is added to.
+    async fn kept(&self, entity: &str, id: &str, at: Option<Timestamp>) -> Result<(Shelved, Known), ReadError> {
         let not_found = || RecordError::NotFound(format!("the bond issue {id}"));
-        let mut shelved = self.shelf.issue(entity, id, &self.store).await?.ok_or_else(not_found)?;
-        let (date, known_at) = (as_of.to_string(), at.map_or(i64::MAX, Timestamp::microseconds));
-        loop {
-            let (position_date, posting_date) = match &shelved.kept {
-                Kept::Rows(_) => (None, None),
-                Kept::Dates(dates) => (dates.of_position(&date, known_at), dates.of_booked(&date, known_at)),
-            };
-            let asked = Asked {
-                entity: entity.to_owned(),
-                bond_issue: id.to_owned(),
-                known_at,
-                position_date: position_date.unwrap_or_default().to_owned(),
-                posting_date: posting_date.unwrap_or_default().to_owned(),
-            };
-            let answer = self.together.in_force(asked).await?.filter(|answer| shelved.issued.sequence <= answer.known);
-            let answer = answer.ok_or_else(not_found)?;
-            if answer.event_sequence == shelved.kept.event_sequence() {
-                return Ok((shelved, answer));
-            }
-            shelved = self.shelf.refreshed(entity, id, shelved, &self.store).await?;
-            // All rows of what was known are among them now, whatever came since; dates have to be asked with anew.
-            if let Kept::Rows(_) = shelved.kept {
-                return Ok((shelved, answer));
-            }
+        let shelved = self.shelf.issue(entity, id, &self.store).await?.ok_or_else(not_found)?;
+        let known_at = at.map_or(i64::MAX, Timestamp::microseconds);
+        let asked = Asked { entity: entity.to_owned(), bond_issue: id.to_owned(), known_at };
+        let head = self.together.head(asked).await?.filter(|head| shelved.issued.sequence <= head.known);
+        let head = head.ok_or_else(not_found)?;
+        let known = Known { sequence: head.known, recorded_at: head.recorded_at };
+        if head.event_sequence == shelved.kept.event_sequence() {
+            return Ok((shelved, known));
         }
-    }
-
-    /// Of a long history, the position at the date through which the booked row accrues the issue. Nearly always it is the one in force,
-    /// for what is booked accrues the issue through its own date.
-    async fn accrued_position(&self, dates: &Dates, answer: &Answer) -> Result<Option<PositionRow>, ReadError> {
-        let Some(booked) = &answer.booked else { return Ok(None) };
-        let Some(date) = dates.of_position(&booked.accrued_through, answer.recorded_at) else { return Ok(None) };
-        if let Some(position) = answer.position.as_ref().filter(|position| position.date == date) {
-            return posting::position_row(position).map(Some);
-        }
-        let asked = Asked {
-            entity: booked.entity.clone(),
-            bond_issue: booked.bond_issue.clone(),
-            known_at: answer.recorded_at,
-            position_date: date.to_owned(),
-            posting_date: String::new(),
-        };
-        let position = self.together.in_force(asked).await?.and_then(|answer| answer.position);
-        position.as_ref().map(posting::position_row).transpose()
+        // All that was known is among it then, whatever came since.
+        Ok((self.shelf.refreshed(entity, id, shelved, &self.store).await?, known))
     }
 
     /// The carrying values of an entity's issues in a currency (the functional one if none is named), after an id.

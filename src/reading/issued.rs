@@ -7,10 +7,11 @@ use quick_cache::Weighter;
 use quick_cache::sync::Cache;
 
 use super::ReadError;
+use super::kept_dates::KeptDates;
 use super::kept_rows::KeptRows;
 use crate::accounting::instrument::Instrument;
 use crate::posting;
-use crate::store::{BondIssueRow, Dates, Reader, RecordedRevision, Store};
+use crate::store::{BondIssueRow, Reader, RecordedRevision, Store};
 
 /// How many rows of issues are kept, each issue counting for `TERMS` more. What is asked for seldom makes room. (A row is about 150 bytes.)
 const MOST: u64 = 300_000;
@@ -61,7 +62,7 @@ pub(super) struct Shelved {
 #[derive(Clone, Debug)]
 pub(super) enum Kept {
     Rows(Arc<KeptRows>),
-    Dates(Arc<Dates>),
+    Dates(Arc<KeptDates>),
 }
 
 impl Kept {
@@ -81,11 +82,11 @@ impl Kept {
         }
     }
 
-    /// In rows, of which a date weighs about a third.
+    /// In rows, of which a date weighs about a tenth.
     fn weight(&self) -> usize {
         match self {
             Kept::Rows(rows) => rows.count(),
-            Kept::Dates(dates) => dates.count() / 3,
+            Kept::Dates(dates) => dates.count() / 10,
         }
     }
 }
@@ -139,9 +140,8 @@ impl Shelf {
         let kept = match (rows, kept) {
             (Some(rows), _) => Kept::Rows(Arc::new(rows)),
             (None, kept) => {
-                let mut dates = if let Kept::Dates(dates) = kept { Dates::clone(&dates) } else { Dates::default() };
-                reader.see_dates(entity, id, &mut dates).await?;
-                Kept::Dates(Arc::new(dates))
+                let dates = if let Kept::Dates(dates) = kept { KeptDates::clone(&dates) } else { KeptDates::default() };
+                Kept::Dates(Arc::new(dates.add((entity, id), &newest, &mut reader).await?))
             }
         };
         if newest.is_revised != 0 {

@@ -7,7 +7,7 @@ use crate::accounting::position::PositionRow;
 use crate::accounting::transaction::BookedRow;
 use crate::posting;
 use crate::reports::carrying_value::InForce;
-use crate::store::{Newest, Reader};
+use crate::store::{Added, Newest, Reader};
 
 /// More rows than these of either kind are not kept: a backdated event adds one to each later date, so that they may be millions.
 const MOST: usize = 2_000;
@@ -34,13 +34,13 @@ impl KeptRows {
         newest: &Newest,
         reader: &mut Reader<'_>,
     ) -> Result<Option<KeptRows>, ReadError> {
-        let added = (self.event_sequence, newest.event_sequence);
+        let added = Added { entity, bond_issue, after: self.event_sequence, through: newest.event_sequence };
         let limit = i64::try_from(MOST).unwrap_or(i64::MAX) + 1;
-        for row in reader.positions_added(entity, bond_issue, added, limit).await? {
+        for row in reader.positions_added(added, limit).await? {
             let position = posting::position_row(&row)?;
             self.positions.add(position.date, row.sequence, position);
         }
-        for row in reader.booked_added(entity, bond_issue, added, limit).await? {
+        for row in reader.booked_added(added, limit).await? {
             let booked = posting::booked_row(&row)?;
             self.booked.add(booked.posting_date, row.sequence, booked);
         }

@@ -14,11 +14,13 @@ mod issue_books;
 mod issued;
 mod issues;
 mod journal_lines;
+mod kept_dates;
 mod kept_rows;
 mod layouts;
 mod life;
 mod mapping;
 mod outstanding;
+mod packed;
 mod periods;
 mod rollforward;
 mod sale_price;
@@ -102,13 +104,19 @@ impl Known {
 pub struct Library {
     store: Store,
     shelf: issued::Shelf,
+    rows_of_dates: kept_dates::RowsOfDates,
     together: together::Together,
 }
 
 impl Library {
     /// The reads of a store, with a task on the current runtime that ends when the last clone is gone.
     pub fn start(store: Store) -> Library {
-        Library { together: together::Together::start(store.clone()), shelf: issued::Shelf::default(), store }
+        Library {
+            together: together::Together::start(store.clone()),
+            shelf: issued::Shelf::default(),
+            rows_of_dates: kept_dates::RowsOfDates::default(),
+            store,
+        }
     }
 
     async fn reading(&self) -> Result<Reading, ReadError> {

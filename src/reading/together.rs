@@ -1,7 +1,7 @@
 //! Reads that wait together are one statement.
 //!
 //! What a small read costs is its statement: the way to the database, the plan and the way back, on both sides. So whoever asks
-//! what is in force of an issue puts the question in a queue, and all that wait when a statement has ended are asked together. Nothing waits for others to come: a question that finds nothing under way is asked alone, at once.
+//! what is the newest of an issue puts the question in a queue, and all that wait when a statement has ended are asked together. Nothing waits for others to come: a question that finds nothing under way is asked alone, at once.
 //!
 //! A statement begins after all that it answers were asked, so each answer shows what was committed before its question.
 
@@ -11,7 +11,7 @@ use tokio::sync::{Mutex, mpsc, oneshot};
 
 use super::ReadError;
 use crate::posting::RecordError;
-use crate::store::{Asked, InForce, Store, StoreError};
+use crate::store::{Asked, Head, Store, StoreError};
 
 /// How many questions share a statement at most.
 const LARGEST_GROUP: usize = 64;
@@ -28,7 +28,7 @@ pub(super) struct Together(mpsc::Sender<Waiting>);
 #[derive(Debug)]
 struct Waiting {
     asked: Asked,
-    answer: oneshot::Sender<Result<Option<InForce>, StoreError>>,
+    answer: oneshot::Sender<Result<Option<Head>, StoreError>>,
 }
 
 impl Together {
@@ -42,8 +42,8 @@ impl Together {
         Together(questions)
     }
 
-    /// The rows in force, or what is the newest; none when the issue is not there or its entity was not known.
-    pub async fn in_force(&self, asked: Asked) -> Result<Option<InForce>, ReadError> {
+    /// What was known at a time, and what is the newest of an issue; none when the issue is not there or its entity was not known.
+    pub async fn head(&self, asked: Asked) -> Result<Option<Head>, ReadError> {
         let (answer, answered) = oneshot::channel();
         self.0.send(Waiting { asked, answer }).await.map_err(|_| RecordError::Busy(None))?;
         Ok(answered.await.map_err(|_| RecordError::Busy(None))??)
@@ -66,12 +66,12 @@ async fn answer(store: Store, group: Vec<Waiting>) {
     metrics::histogram!("parwright_reading_group_size").record(u32::try_from(group.len()).unwrap_or(u32::MAX));
     let (asked, answers): (Vec<_>, Vec<_>) = group.into_iter().map(|waiting| (waiting.asked, waiting.answer)).unzip();
     // A caller that went away does not need its answer.
-    match in_force(&store, &asked).await {
+    match heads(&store, &asked).await {
         Ok(found) => answers.into_iter().zip(found).for_each(|(answer, found)| drop(answer.send(Ok(found)))),
         Err(error) => answers.into_iter().for_each(|answer| drop(answer.send(Err(error.clone())))),
     }
 }
 
-async fn in_force(store: &Store, asked: &[Asked]) -> Result<Vec<Option<InForce>>, StoreError> {
-    store.reading().await?.reader().in_force(asked).await
+async fn heads(store: &Store, asked: &[Asked]) -> Result<Vec<Option<Head>>, StoreError> {
+    store.reading().await?.reader().heads(asked).await
 }

@@ -1,7 +1,7 @@
 //! The rows in force of all issues of an entity, at a date as known at a sequence.
 //!
 //! Walking back over an issue's dates passes over those that were added since. For one issue that is asked for often, [`added`](super::added)
-//! and [`dates`](super::dates) do without.
+//! and [`heads`](super::heads) do without.
 
 use crate::store::cells::cells;
 use crate::store::error::StoreError;
@@ -35,15 +35,15 @@ cells! {
 }
 
 /// A table of rows by date: its name, and the column of the date.
-pub(super) type Dated = (&'static str, &'static str);
-pub(super) const POSITION: Dated = ("position", "date");
-pub(super) const BOOKED: Dated = ("booked", "posting_date");
+type Dated = (&'static str, &'static str);
+const POSITION: Dated = ("position", "date");
+const BOOKED: Dated = ("booked", "posting_date");
 
 /// Joins, as `name`, the newest row of one date of an issue that was known at a sequence; `key` is what the entity, the issue and the
 /// date are in the statement.
 ///
 /// PostgreSQL gets a lateral join, which it can only run as a look-up; SQLite has none, and never does anything else.
-pub(super) fn join_newest(
+fn join_newest(
     (table, column): Dated,
     name: &str,
     [entity, bond_issue, date]: [&str; 3],

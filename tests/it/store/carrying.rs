@@ -45,6 +45,43 @@ fn through(events: &[Event], day: &str, known: i64) -> Option<String> {
     posted.map(|event| event.through.clone()).max()
 }
 
+/// Gives each figure of the rows a value that no other figure of its row has.
+fn with_all_figures(rows: &mut Rows) {
+    for (row, of) in rows.positions.iter_mut().zip(1..) {
+        [row.interest_due, row.with_next_coupon, row.interest_receivable] = [of * 100 + 1, of * 100 + 2, of * 100 + 3];
+        [
+            row.moved_principal,
+            row.moved_premium_discount,
+            row.moved_issue_costs,
+            row.moved_interest,
+            row.moved_equity,
+        ] = std::array::from_fn(|nth| of * 100 + 10 + nth as i64);
+        [
+            row.surrendered_principal,
+            row.surrendered_premium_discount,
+            row.surrendered_issue_costs,
+            row.surrendered_interest,
+            row.surrendered_equity,
+        ] = std::array::from_fn(|nth| of * 100 + 20 + nth as i64);
+    }
+    for (row, of) in rows.booked.iter_mut().zip(1..) {
+        [
+            row.premium_discount,
+            row.issue_costs,
+            row.interest_payable,
+            row.interest_receivable,
+            row.equity_component,
+            row.later_premium_discount,
+            row.later_issue_costs,
+            row.later_interest_payable,
+            row.later_interest_receivable,
+            row.later_equity_component,
+        ] = std::array::from_fn(|nth| of * 100 + nth as i64);
+        row.accrued_boundary = "2037-12-29".to_owned();
+        row.later_posting_date = (of % 2 == 0).then(|| "2038-01-31".to_owned());
+    }
+}
+
 /// The rows that an event writes: at its date, and at each later one that has a row.
 fn rows_of(event: &Event, events: &[Event], known_dates: [&mut BTreeMap<String, ()>; 2]) -> Rows {
     let mut rows = Rows { records: vec![record(event.sequence)], ..Rows::default() };
@@ -60,12 +97,62 @@ fn rows_of(event: &Event, events: &[Event], known_dates: [&mut BTreeMap<String, 
         let through = through(events, day, event.sequence).expect("the event itself");
         rows.booked.push(booked(ISSUE, day, event.sequence, first && *day == event.posted, principal, &through));
     }
+    with_all_figures(&mut rows);
     rows
 }
 
-fn question(issue: &str, known_at: i64, position_date: Option<&str>, posting_date: Option<&str>) -> Asked {
-    let [position_date, posting_date] = [position_date, posting_date].map(|date| date.unwrap_or_default().to_owned());
-    Asked { entity: ENTITY.to_owned(), bond_issue: issue.to_owned(), known_at, position_date, posting_date }
+fn question(issue: &str, known_at: i64) -> Asked {
+    Asked { entity: ENTITY.to_owned(), bond_issue: issue.to_owned(), known_at }
+}
+
+fn added(after: i64, through: i64) -> Added<'static> {
+    Added { entity: ENTITY, bond_issue: ISSUE, after, through }
+}
+
+/// The digits of a date, or 0.
+fn digits(date: Option<&String>) -> i64 {
+    date.map_or(0, |date| date.replace('-', "").parse().expect("a date has digits"))
+}
+
+fn figures_of_position(row: &PositionRow) -> (i64, Figures) {
+    let figures = [
+        row.principal,
+        row.interest_due,
+        row.with_next_coupon,
+        row.interest_receivable,
+        row.moved_principal,
+        row.moved_premium_discount,
+        row.moved_issue_costs,
+        row.moved_interest,
+        row.moved_equity,
+        row.surrendered_principal,
+        row.surrendered_premium_discount,
+        row.surrendered_issue_costs,
+        row.surrendered_interest,
+        row.surrendered_equity,
+    ];
+    (row.sequence, figures)
+}
+
+fn figures_of_booked(row: &BookedRow) -> (i64, Figures) {
+    let [accrued, boundary] = [&row.accrued_through, &row.accrued_boundary].map(|date| digits(Some(date)));
+    let figures = [
+        row.principal,
+        row.premium_discount,
+        row.issue_costs,
+        row.interest_payable,
+        row.interest_receivable,
+        row.equity_component,
+        accrued,
+        boundary,
+        digits(row.later_posting_date.as_ref()),
+        row.later_premium_discount,
+        row.later_issue_costs,
+        row.later_interest_payable,
+        row.later_interest_receivable,
+        row.later_equity_component,
+    ];
+    (row.sequence, figures)
 }
 
 /// The principal of the row in force, of rows by date and sequence: the last known of the last date.
@@ -82,7 +169,6 @@ on_both! {
         let mut dice = Dice(20_261_125);
         let (mut positions, mut booked_dates) = (BTreeMap::new(), BTreeMap::new());
         let mut events: Vec<Event> = Vec::new();
-        let (mut early, mut early_known) = (Dates::default(), 0);
         let mut rows = opening;
         for sequence in 1..=120 {
             let effective = date(&mut dice);
@@ -91,35 +177,50 @@ on_both! {
             events.push(Event { sequence, effective, posted, moved: dice.roll(1_000) as i64 - 300, through });
             let event = &events[events.len() - 1];
             rows.extend(rows_of(event, &events, [&mut positions, &mut booked_dates]));
-            if sequence == 60 {
-                let mut reading = books.store.reading().await.expect("reads");
-                reading.reader().see_dates(ENTITY, ISSUE, &mut early).await.expect("reads");
-                early.event_sequence = early_known;
-            }
             // Some commands share a posting, as the writer does it.
             if dice.roll(4) == 0 || sequence == 120 {
                 post(&books.store, &rows).await.expect("posts");
                 rows = Rows::default();
-                early_known = if sequence < 60 { sequence } else { early_known };
             }
         }
         let mut reading = books.store.reading().await.expect("reads");
-        let mut dates = Dates::default();
-        reading.reader().see_dates(ENTITY, ISSUE, &mut dates).await.expect("reads");
-        reading.reader().see_dates(ENTITY, ISSUE, &mut early).await.expect("reads");
-        let whole = (0, 120);
-        let all_positions = reading.reader().positions_added(ENTITY, ISSUE, whole, 100_000).await.expect("reads");
-        let all_booked = reading.reader().booked_added(ENTITY, ISSUE, whole, 100_000).await.expect("reads");
-        // Read in two steps, the rows are the same.
-        let (mut positions, mut booked_rows) = (Vec::new(), Vec::new());
-        for step in [(0, 57), (57, 120)] {
-            positions.extend(reading.reader().positions_added(ENTITY, ISSUE, step, 100_000).await.expect("reads"));
-            booked_rows.extend(reading.reader().booked_added(ENTITY, ISSUE, step, 100_000).await.expect("reads"));
+        let newest = reading.reader().newest(ENTITY, ISSUE).await.expect("reads").expect("the issue is there").event_sequence;
+        let all_positions = reading.reader().positions_added(added(0, 120), 100_000).await.expect("reads");
+        let all_booked = reading.reader().booked_added(added(0, 120), 100_000).await.expect("reads");
+        // Read in two steps, the rows are the same, and so are the dates.
+        let (mut positions, mut booked_rows, mut seen) = (Vec::new(), Vec::new(), Vec::new());
+        for step in [added(0, 57), added(57, 120)] {
+            positions.extend(reading.reader().positions_added(step, 100_000).await.expect("reads"));
+            booked_rows.extend(reading.reader().booked_added(step, 100_000).await.expect("reads"));
+            seen.extend(reading.reader().dates_added(step).await.expect("reads"));
         }
         positions.sort_by_key(|row| (row.date.clone(), row.sequence));
         booked_rows.sort_by_key(|row| (row.posting_date.clone(), row.sequence));
         assert_eq!((&positions, &booked_rows), (&all_positions, &all_booked));
-        assert_eq!(reading.reader().booked_added(ENTITY, ISSUE, whole, 7).await.expect("reads"), all_booked[..7]);
+        assert_eq!(reading.reader().booked_added(added(0, 120), 7).await.expect("reads"), all_booked[..7]);
+        let mut of_rows: Vec<(&str, &str, i64)> = Vec::new();
+        let firsts = all_positions.iter().filter(|row| row.first == 1);
+        of_rows.extend(firsts.map(|row| ("position", row.date.as_str(), row.sequence)));
+        let firsts = all_booked.iter().filter(|row| row.first == 1);
+        of_rows.extend(firsts.map(|row| ("booked", row.posting_date.as_str(), row.sequence)));
+        let mut dates: Vec<_> = seen.iter().map(|seen| (seen.axis.as_str(), seen.date.as_str(), seen.sequence)).collect();
+        of_rows.sort_unstable();
+        dates.sort_unstable();
+        assert_eq!(dates, of_rows);
+        // The figures at a date are those of its rows.
+        for (axis, day, _) in dates {
+            for step in [added(0, 120), added(57, 120), added(0, 57)] {
+                let in_step = |sequence: i64| sequence > step.after && sequence <= step.through;
+                let (found, expected): (_, Vec<_>) = if axis == "position" {
+                    let rows = all_positions.iter().filter(|row| row.date == day && in_step(row.sequence));
+                    (reading.reader().positions_on(step, day).await, rows.map(figures_of_position).collect())
+                } else {
+                    let rows = all_booked.iter().filter(|row| row.posting_date == day && in_step(row.sequence));
+                    (reading.reader().booked_on(step, day).await, rows.map(figures_of_booked).collect())
+                };
+                assert_eq!(found.expect("reads"), expected, "{axis} on {day}");
+            }
+        }
         let mut asked: Vec<String> = (0..40).map(|_| date(&mut dice)).collect();
         asked.extend(["2018-12-31", "2019-01-01", "2024-02-29", "2030-06-15", "2099-12-31", "0001-01-01"].map(String::from));
         let mut questions = Vec::new();
@@ -146,40 +247,27 @@ on_both! {
                 ];
                 assert_eq!(of_rows, [position, booked], "rows {said}");
                 let at = if known == i64::MAX { known } else { record(known).recorded_at };
-                let mut ask = |position_date, posting_date, principals| {
-                    questions.push(question(ISSUE, at, position_date, posting_date));
-                    answers.push((said.clone(), known.min(120), principals));
-                };
-                ask(dates.of_position(day, at), dates.of_booked(day, at), [position, booked]);
-                ask(through.as_ref().and_then(|day| dates.of_position(day, at)), None, [accrued, None]);
+                questions.push(question(ISSUE, at));
+                answers.push((said, known.min(120)));
             }
         }
         // Questions without an answer stand between the others, and take nothing from them.
         for (issue, at) in [(ISSUE, 0), ("ACME.none", i64::MAX)] {
-            questions.insert(7, question(issue, at, None, None));
-            answers.insert(7, ("not known".to_owned(), 0, [None; 2]));
+            questions.insert(7, question(issue, at));
+            answers.insert(7, ("not known".to_owned(), 0));
         }
-        let mut found = reading.reader().in_force(&questions[..1]).await.expect("reads");
-        found.extend(reading.reader().in_force(&questions[1..]).await.expect("reads"));
+        let mut found = reading.reader().heads(&questions[..1]).await.expect("reads");
+        found.extend(reading.reader().heads(&questions[1..]).await.expect("reads"));
         assert_eq!(found.len(), answers.len());
-        for (rows, (said, known, principals)) in found.into_iter().zip(answers) {
-            let Some(rows) = rows else {
+        for (head, (said, known)) in found.into_iter().zip(answers) {
+            let Some(head) = head else {
                 assert_eq!(known, 0, "{said}");
                 continue;
             };
-            assert_eq!(rows.known, known, "{said}");
-            let found = [rows.position.map(|row| row.principal), rows.booked.map(|row| row.principal)];
-            assert_eq!(found, principals, "{said}");
+            assert_eq!((head.known, head.recorded_at), (known, record(known).recorded_at), "{said}");
+            assert_eq!(head.event_sequence, newest, "{said}");
         }
-        assert_eq!(reading.reader().in_force(&[]).await.expect("reads"), []);
-        // Where nobody asks for rows there are none, and the rest is the same.
-        let heads: Vec<Asked> = questions.iter().map(|asked| question(&asked.bond_issue, asked.known_at, None, None)).collect();
-        let with_rows = reading.reader().in_force(&questions).await.expect("reads");
-        for (head, with_rows) in reading.reader().in_force(&heads).await.expect("reads").into_iter().zip(with_rows) {
-            assert_eq!(head, with_rows.map(|found| InForce { position: None, booked: None, ..found }));
-        }
-        // Read in two steps, an issue's dates are the same.
-        assert_eq!(early, dates);
+        assert_eq!(reading.reader().heads(&[]).await.expect("reads"), []);
     }
 
     async fn a_later_event_starts_from_the_newest_row_of_each_date(books: Books) {
