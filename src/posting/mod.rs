@@ -1,8 +1,9 @@
 //! Posting: load, decide, append. The one place where core and store meet.
 //!
 //! A [`Command`] goes to the one writer of the process, which takes those that wait, locks the heads of their entities, decides
-//! each on the books as they are then, gives sequence, number and hash, writes all rows in one statement and commits once. The
-//! response is what was committed.
+//! each on the books as they are then, gives sequence, number and hash, writes all rows in one statement and commits once. While it
+//! writes, the next are decided on the books as they will be; that stands if the heads, once locked, are. The response is what was
+//! committed.
 //!
 //! Reading order: `command` (what comes in), `workspace` (the books under the lock), `decide` (command to draft), `draft` and
 //! `batch` (draft to rows and answer), `session` (one command), `group` (several), `writer` (a commit), `pipeline` (the loop around it),
