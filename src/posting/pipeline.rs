@@ -6,6 +6,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use tokio::sync::{Mutex, mpsc, watch};
 use tokio::task::{JoinError, JoinHandle};
@@ -15,6 +16,10 @@ use super::group::{Group, newest_heads};
 use super::recorder::Job;
 use super::writer::{Writer, answer, count};
 use crate::store::{EntityHeadRow, Rows, Store};
+
+/// What was decided longer ago than this when its heads are locked is decided anew: whoever asked meanwhile for what was known did not see
+/// it, and its time lies before that.
+const LONGEST_WAIT: Duration = Duration::from_secs(1);
 
 /// How many commands share a commit at most.
 pub(super) const LARGEST_GROUP: usize = 64;
@@ -34,6 +39,8 @@ struct Ahead {
     jobs: Vec<Job>,
     group: Group,
     heads: BTreeMap<String, EntityHeadRow>,
+    /// When the first of them was decided.
+    since: Option<Instant>,
 }
 
 /// A group that is being written; it ends with its commands if it could not be.
@@ -109,12 +116,12 @@ impl Pipeline {
 
     /// Begins to write what was decided ahead.
     fn write(&mut self) -> Writing {
-        let Ahead { jobs, group, heads } = std::mem::take(&mut self.ahead);
+        let Ahead { jobs, group, heads, since } = std::mem::take(&mut self.ahead);
         let (store, committed) = (self.writer.store().clone(), self.writer.committed().clone());
         self.writer.forget_some();
         tokio::spawn(async move {
             count(&jobs);
-            match write(&store, &heads, group.rows).await {
+            match write(&store, &heads, since, group.rows).await {
                 Ok(true) => {
                     committed.send_replace(());
                     answer(jobs, group.outcomes);
@@ -171,17 +178,24 @@ impl Ahead {
         let decided = self.group.decide_from_memory(job, workspace);
         if decided {
             self.heads.entry(before.entity.clone()).or_insert(before);
+            self.since.get_or_insert_with(Instant::now);
         }
         decided
     }
 }
 
-/// Writes rows that were decided on if the heads of their entities are still these, and says whether they were.
-async fn write(store: &Store, heads: &BTreeMap<String, EntityHeadRow>, rows: Rows) -> Result<bool, RecordError> {
+/// Writes rows that were decided on a moment ago if the heads of their entities are still these, and says whether it did.
+async fn write(
+    store: &Store,
+    heads: &BTreeMap<String, EntityHeadRow>,
+    since: Option<Instant>,
+    rows: Rows,
+) -> Result<bool, RecordError> {
     let mut posting = store.begin().await?;
     let entities: Vec<&str> = heads.keys().map(String::as_str).collect();
     let locked = posting.lock_heads(&entities).await?;
-    if !locked.iter().eq(heads.values()) {
+    let is_late = since.is_some_and(|since| since.elapsed() > LONGEST_WAIT);
+    if is_late || !locked.iter().eq(heads.values()) {
         posting.rollback().await?;
         return Ok(false);
     }

@@ -94,7 +94,8 @@ impl Weighter<Key, Arc<Kept>> for Weight {
 
 impl Default for RowsOfDates {
     fn default() -> RowsOfDates {
-        const DATES: usize = 4_096;
+        // So few are announced that the cache does not divide itself into parts that a date of many rows would not fit into.
+        const DATES: usize = 32;
         RowsOfDates(Arc::new(Cache::with_weighter(DATES, MOST, Weight)))
     }
 }

@@ -1,5 +1,6 @@
 //! Commands that are decided while the group before them is being written.
 
+use jiff::Timestamp;
 use sqlx::{Connection, PgConnection};
 
 use super::{Database, ENTITY, Held};
@@ -47,4 +48,26 @@ async fn what_was_decided_after_a_command_that_is_not_kept_is_decided_anew() {
     let mut connection = PgConnection::connect(&database.url).await.expect("a connection");
     execute(&mut connection, "delete from natural_key where id = 'another'").await;
     crate::crash::verify(&database.url, 5);
+}
+
+/// A command that waited long for its turn is recorded at the time when it had it, not when it was decided first: whoever asked meanwhile
+/// for what was known gets the same answer again.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_decided_long_before_its_turn_is_decided_anew() {
+    let Some(database) = Database::postgres().await else { return };
+    let (_process, client) = database.serve().await;
+    let issue = client.issue(ENTITY, "all", 40, "forfeited").await;
+    let mut held = Held::head(&database.url).await;
+    let waiting = post(&client, &issue, "waits", 30);
+    held.until_waited_for().await;
+    // The wait after which it counts as long is a second.
+    tokio::time::sleep(std::time::Duration::from_millis(1_100)).await;
+    let asked = Timestamp::now();
+    held.release().await;
+    let answer = waiting.await.expect("the client ends");
+    assert_eq!(answer.status, 201, "{}", answer.text);
+    let recorded_at = answer.json()["event"]["recorded_at"].as_str().expect("a time").parse::<Timestamp>();
+    assert!(recorded_at.as_ref().is_ok_and(|recorded_at| *recorded_at >= asked), "{recorded_at:?} is before {asked}");
+    let listed = events(&client, std::slice::from_ref(&issue)).await;
+    check_entity(&client, ENTITY, &listed).await;
 }
