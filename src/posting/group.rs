@@ -24,7 +24,7 @@ impl Group {
     }
 
     /// Whether a command carries a key that one of this group had.
-    pub fn repeats(&self, job: &Job) -> bool {
+    fn repeats(&self, job: &Job) -> bool {
         key(job).is_some_and(|key| self.keys.contains(&key))
     }
 
@@ -141,4 +141,16 @@ pub(super) fn newest_heads(mut rows: Rows) -> Rows {
 
 fn last_of_each<R, K: Ord>(rows: Vec<R>, key: impl Fn(&R) -> K) -> Vec<R> {
     rows.into_iter().map(|row| (key(&row), row)).collect::<BTreeMap<K, R>>().into_values().collect()
+}
+
+/// Counts a group that shares a commit.
+pub(super) fn count(jobs: &[Job]) {
+    metrics::histogram!("parwright_posting_group_size").record(u32::try_from(jobs.len()).unwrap_or(u32::MAX));
+}
+
+pub(super) fn answer(jobs: Vec<Job>, outcomes: Vec<Result<Recorded, RecordError>>) {
+    for (job, outcome) in jobs.into_iter().zip(outcomes) {
+        // A caller that went away does not need the answer; what was recorded stays recorded.
+        let _ = job.answer.send(outcome);
+    }
 }

@@ -12,9 +12,9 @@ use tokio::sync::{Mutex, mpsc, watch};
 use tokio::task::{JoinError, JoinHandle};
 
 use super::error::RecordError;
-use super::group::{Group, newest_heads};
+use super::group::{Group, answer, count, newest_heads};
 use super::recorder::Job;
-use super::writer::{Writer, answer, count};
+use super::writer::Writer;
 use crate::store::{EntityHeadRow, Rows, Store};
 
 /// What was decided longer ago than this when its heads are locked is decided anew: whoever asked meanwhile for what was known did not see

@@ -6,7 +6,7 @@ use tokio::sync::watch;
 
 use super::command::Command;
 use super::error::{Failure, RecordError};
-use super::group::{Group, newest_heads};
+use super::group::{Group, answer, count, newest_heads};
 use super::import::{self, IssueSource};
 use super::recorder::{Job, Recorded, now};
 use super::session::Session;
@@ -261,17 +261,5 @@ impl Writer {
             workspace.fetch(&ids, &mut posting.reader()?).await?;
         }
         Ok(())
-    }
-}
-
-/// Counts a group that shares a commit.
-pub(super) fn count(jobs: &[Job]) {
-    metrics::histogram!("parwright_posting_group_size").record(u32::try_from(jobs.len()).unwrap_or(u32::MAX));
-}
-
-pub(super) fn answer(jobs: Vec<Job>, outcomes: Vec<Result<Recorded, RecordError>>) {
-    for (job, outcome) in jobs.into_iter().zip(outcomes) {
-        // A caller that went away does not need the answer; what was recorded stays recorded.
-        let _ = job.answer.send(outcome);
     }
 }

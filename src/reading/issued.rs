@@ -82,11 +82,11 @@ impl Kept {
         }
     }
 
-    /// In rows, of which a date weighs about a tenth.
+    /// In rows, of which a date weighs about a third.
     fn weight(&self) -> usize {
         match self {
             Kept::Rows(rows) => rows.count(),
-            Kept::Dates(dates) => dates.count() / 10,
+            Kept::Dates(dates) => dates.count() / 3,
         }
     }
 }

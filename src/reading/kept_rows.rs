@@ -1,8 +1,9 @@
-//! The rows of an issue as they are kept in memory, and which of them is in force.
+//! The rows of an issue as they are kept in memory, and which of them are in force.
 
 use jiff::civil::Date;
 
 use super::ReadError;
+use super::days::Days;
 use crate::accounting::position::PositionRow;
 use crate::accounting::transaction::BookedRow;
 use crate::posting;
@@ -51,8 +52,8 @@ impl KeptRows {
 
     /// The rows in force at the close of a date as known at a sequence, and the sequence of what is booked.
     pub fn in_force(&self, as_of: Date, known: i64) -> (InForce, Option<i64>) {
-        let position = |date| self.positions.in_force(date, known).map(|(_, row)| *row);
-        let booked = self.booked.in_force(as_of, known);
+        let position = |date| self.positions.in_force(date, known).map(|(_, (_, row))| *row);
+        let booked = self.booked.in_force(as_of, known).map(|(_, row)| row);
         let rows = InForce {
             position: position(as_of),
             booked: booked.map(|(_, row)| *row),
@@ -64,73 +65,5 @@ impl KeptRows {
     /// How many there are.
     pub fn count(&self) -> usize {
         self.positions.count + self.booked.count
-    }
-}
-
-/// Rows by date, and of one date in the order in which they were recorded.
-#[derive(Clone, Debug)]
-struct Days<R> {
-    days: Vec<Day<R>>,
-    count: usize,
-}
-
-#[derive(Clone, Debug)]
-struct Day<R> {
-    date: Date,
-    /// With their sequences; never empty.
-    rows: Vec<(i64, R)>,
-}
-
-impl<R> Default for Days<R> {
-    fn default() -> Days<R> {
-        Days { days: Vec::new(), count: 0 }
-    }
-}
-
-impl<R> Days<R> {
-    /// The row in force at the close of a date as known at a sequence, with its own: the newest that was known of the last date up to it
-    /// of which one was.
-    fn in_force(&self, as_of: Date, known: i64) -> Option<&(i64, R)> {
-        let end = self.days.partition_point(|day| day.date <= as_of);
-        let mut days = self.days[..end].iter().rev();
-        days.find_map(|day| day.rows[..day.rows.partition_point(|(sequence, _)| *sequence <= known)].last())
-    }
-
-    /// Adds a row that was recorded after all of its date.
-    fn add(&mut self, date: Date, sequence: i64, row: R) {
-        self.count += 1;
-        match self.days.binary_search_by_key(&date, |day| day.date) {
-            Ok(at) => self.days[at].rows.push((sequence, row)),
-            Err(at) => self.days.insert(at, Day { date, rows: vec![(sequence, row)] }),
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_row_in_force_is_the_newest_known_of_the_last_date_with_one() {
-        let day = |day| Date::constant(2026, 3, day);
-        let mut days = Days::default();
-        for (date, sequence) in [(1, 2), (10, 5), (5, 7), (10, 8), (20, 9)] {
-            days.add(day(date), sequence, ());
-        }
-        let in_force = |date, known| days.in_force(day(date), known).map(|(sequence, ())| *sequence);
-        for (date, known, expected) in [
-            (1, 1, None),
-            (1, 2, Some(2)),
-            (9, 6, Some(2)),
-            (9, 7, Some(7)),
-            (10, 4, Some(2)),
-            (10, 7, Some(5)),
-            (10, 8, Some(8)),
-            (31, 8, Some(8)),
-            (31, 9, Some(9)),
-        ] {
-            assert_eq!(in_force(date, known), expected, "on the {date}th as known at {known}");
-        }
-        assert_eq!(days.count, 5);
     }
 }

@@ -5,6 +5,7 @@ mod calendar;
 mod carrying;
 mod classification;
 mod closed_rollforward;
+mod days;
 mod destinations;
 mod disclosures;
 mod forecast;
@@ -23,6 +24,7 @@ mod outstanding;
 mod packed;
 mod periods;
 mod rollforward;
+mod rows_of_dates;
 mod sale_price;
 mod together;
 mod trial_balance;
@@ -104,7 +106,7 @@ impl Known {
 pub struct Library {
     store: Store,
     shelf: issued::Shelf,
-    rows_of_dates: kept_dates::RowsOfDates,
+    rows_of_dates: rows_of_dates::RowsOfDates,
     together: together::Together,
 }
 
@@ -114,7 +116,7 @@ impl Library {
         Library {
             together: together::Together::start(store.clone()),
             shelf: issued::Shelf::default(),
-            rows_of_dates: kept_dates::RowsOfDates::default(),
+            rows_of_dates: rows_of_dates::RowsOfDates::default(),
             store,
         }
     }

@@ -192,8 +192,9 @@ impl Reader<'_> {
 
 fn read(row: &str) -> Result<(i64, Figures), StoreError> {
     let corrupt = |error: std::num::ParseIntError| StoreError::from(sqlx::Error::Decode(error.into()));
-    let mut numbers = row.split(' ').map(|number| number.parse::<i64>().map_err(corrupt));
-    let mut next = || numbers.next().unwrap_or(Ok(0));
+    // A text that ends early gives an empty number, which is none.
+    let mut numbers = row.split(' ');
+    let mut next = || numbers.next().unwrap_or_default().parse::<i64>().map_err(corrupt);
     let sequence = next()?;
     let mut figures = Figures::default();
     for figure in &mut figures {
