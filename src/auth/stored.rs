@@ -31,7 +31,7 @@ impl TokenStore for StoredTokens {
                 created_at: i64::try_from(since.as_micros()).unwrap_or(i64::MAX),
             });
             let mut posting = self.0.begin().await?;
-            posting.append(&rows).await?;
+            posting.append(rows).await?;
             Ok(posting.commit().await?)
         })
     }

@@ -172,7 +172,7 @@ fn interrupted(delivery: &DeliveryRow, now: i64) -> Option<AttemptRow> {
 async fn finish(mut posting: Posting, delivery: &DeliveryRow, attempt: Option<AttemptRow>) -> Result<(), RecordError> {
     posting.put_delivery(delivery).await?;
     let rows = Rows { attempts: attempt.into_iter().collect(), ..Rows::default() };
-    posting.append(&rows).await?;
+    posting.append(rows).await?;
     Ok(posting.commit().await?)
 }
 

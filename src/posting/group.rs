@@ -1,6 +1,6 @@
 //! A group in the making: commands decided one after another, with the rows that will be written together.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap};
 
 use super::error::RecordError;
 use super::record::Pages;
@@ -28,21 +28,21 @@ impl Group {
         key(job).is_some_and(|key| self.keys.contains(&key))
     }
 
-    /// Decides a command on what memory holds of the books, if that is enough and nothing is against it. If not, all is as it was.
-    pub fn decide_from_memory(&mut self, job: &Job, workspace: &mut Workspace) -> bool {
+    /// The rows of a command, decided on what memory holds of the books, if that is enough and nothing is against it. If not, all is as
+    /// it was.
+    pub fn decide_from_memory(&mut self, job: &Job, workspace: &mut Workspace) -> Option<Rows> {
         if self.repeats(job) {
-            return false;
+            return None;
         }
         let session = Session { context: &job.context, now: now() };
         let counters = workspace.counters();
         let Some(done) = session.record_from_memory(&job.command, workspace) else {
             workspace.restore(counters);
-            return false;
+            return None;
         };
         self.keys.extend(key(job));
-        self.rows.extend(done.rows);
         self.outcomes.push(Ok(done.recorded));
-        true
+        Some(done.rows)
     }
 
     /// Decides a command under the lock. An error is one of the whole group.
@@ -58,7 +58,7 @@ impl Group {
         let reads = repeated || session.reads_history(&job.command, held.get(job.command.entity()));
         let forgotten = forgotten(job, held);
         if (reads || forgotten.is_some()) && !self.rows.is_empty() {
-            posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
+            posting.append(std::mem::take(&mut self.rows)).await?;
         }
         if let (Some(id), Some(workspace)) = (forgotten, held.get_mut(job.command.entity())) {
             workspace.fetch(&[id], &mut posting.reader()?).await?;
@@ -112,7 +112,7 @@ impl Group {
     async fn append_pages(&mut self, mut pages: Pages, posting: &mut Posting) -> Result<(), RecordError> {
         loop {
             let making = tokio::task::spawn_blocking(move || (pages.next(), pages));
-            posting.append(&newest_heads(std::mem::take(&mut self.rows))).await?;
+            posting.append(std::mem::take(&mut self.rows)).await?;
             let (page, rest) = making.await.map_err(|error| RecordError::corrupt("page", error))?;
             let Some(page) = page else { return Ok(()) };
             (self.rows, pages) = (page?, rest);
@@ -129,18 +129,6 @@ fn key(job: &Job) -> Option<(String, String)> {
 fn forgotten<'a>(job: &'a Job, held: &HashMap<String, Workspace>) -> Option<&'a str> {
     let workspace = held.get(job.command.entity())?;
     job.command.bond_issue().filter(|id| workspace.issue(id).is_err())
-}
-
-/// The rows with the last of each head only: a row that is replaced stands in a statement once.
-pub(super) fn newest_heads(mut rows: Rows) -> Rows {
-    rows.entity_heads = last_of_each(rows.entity_heads, |row| row.entity.clone());
-    rows.year_heads = last_of_each(rows.year_heads, |row| (row.entity.clone(), row.fiscal_year));
-    rows.issue_heads = last_of_each(rows.issue_heads, |row| row.bond_issue.clone());
-    rows
-}
-
-fn last_of_each<R, K: Ord>(rows: Vec<R>, key: impl Fn(&R) -> K) -> Vec<R> {
-    rows.into_iter().map(|row| (key(&row), row)).collect::<BTreeMap<K, R>>().into_values().collect()
 }
 
 /// Counts a group that shares a commit.

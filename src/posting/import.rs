@@ -12,7 +12,6 @@ use utoipa::ToSchema;
 use super::command::Context;
 use super::decide;
 use super::error::{RecordError, RefusedRow};
-use super::group::newest_heads;
 use super::record::CREATED;
 use super::recorder::{Recorded, Recorder, now};
 use super::series;
@@ -95,7 +94,7 @@ pub(super) async fn write(
             if let Some(series) = &document.series {
                 // What is of the same series must be there to be compared with.
                 if pending.contains(series) {
-                    posting.append(&newest_heads(std::mem::take(&mut rows))).await?;
+                    posting.append(std::mem::take(&mut rows)).await?;
                     pending.clear();
                 }
                 series::check_member(workspace, document, &mut posting.reader()?).await.map_err(refused)?;
@@ -105,7 +104,7 @@ pub(super) async fn write(
             done.rows.bond_issues.iter().for_each(|issue| workspace.forget(&issue.id));
             rows.extend(done.rows);
         }
-        posting.append(&newest_heads(rows)).await?;
+        posting.append(rows).await?;
         posting.keep_statistics().await?;
         recorded += page.len() as u64;
         issues.written(recorded);
@@ -115,7 +114,7 @@ pub(super) async fn write(
     let recorded = Recorded::new(CREATED, &answer)?;
     let mut rows = Rows::default();
     session.keep_answer(entity, workspace.head.recorded_at, &recorded, &mut rows);
-    posting.append(&rows).await?;
+    posting.append(rows).await?;
     Ok(recorded)
 }
 

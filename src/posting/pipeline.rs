@@ -5,17 +5,18 @@
 //! is forgotten, and all of them are decided under the lock. So is every command that needs more than memory holds.
 
 use std::collections::{BTreeMap, VecDeque};
+use std::pin::Pin;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use tokio::runtime::Handle;
 use tokio::sync::{Mutex, mpsc, watch};
-use tokio::task::{JoinError, JoinHandle};
 
 use super::error::RecordError;
-use super::group::{Group, answer, count, newest_heads};
-use super::recorder::Job;
+use super::group::{Group, answer, count};
+use super::recorder::{Job, Recorded};
 use super::writer::Writer;
-use crate::store::{EntityHeadRow, Rows, Store};
+use crate::store::{EntityHeadRow, Lot, Store};
 
 /// What was decided longer ago than this when its heads are locked is decided anew: whoever asked meanwhile for what was known did not see
 /// it, and its time lies before that.
@@ -31,20 +32,27 @@ pub(super) struct Pipeline {
     waiting: VecDeque<Job>,
     ahead: Ahead,
     writing: Option<Writing>,
+    written: Option<Written>,
 }
 
 /// Commands that are decided on what memory holds, with the heads of their entities before them.
-#[derive(Default)]
 struct Ahead {
     jobs: Vec<Job>,
     group: Group,
+    lot: Lot,
     heads: BTreeMap<String, EntityHeadRow>,
     /// When the first of them was decided.
     since: Option<Instant>,
 }
 
 /// A group that is being written; it ends with its commands if it could not be.
-type Writing = JoinHandle<Result<(), Vec<Job>>>;
+type Writing = Pin<Box<dyn Future<Output = Result<Written, Vec<Job>>> + Send>>;
+
+/// A group that is committed, and whose callers wait for their answers.
+struct Written {
+    jobs: Vec<Job>,
+    outcomes: Vec<Result<Recorded, RecordError>>,
+}
 
 impl Pipeline {
     /// Records what comes, until no more can.
@@ -54,13 +62,17 @@ impl Pipeline {
             let pipeline = Pipeline {
                 writer: Writer::new(store.clone(), committed.clone()),
                 waiting: VecDeque::new(),
-                ahead: Ahead::default(),
+                ahead: Ahead::new(&store),
                 writing: None,
+                written: None,
             };
             let commands = Arc::clone(&commands);
-            // In a task of its own, so that a panic costs the callers of the commands that it had taken their answer and nobody
-            // else theirs. What is kept in memory is dropped with it, and read again.
-            match tokio::spawn(async move { pipeline.work(&mut *commands.lock().await).await }).await {
+            // On a thread of its own, so that the database does not wait for this while the runtime's threads answer requests; and
+            // so that a panic costs the callers of the commands that it had taken their answer and nobody else theirs. What is
+            // kept in memory is dropped with it, and read again.
+            let runtime = Handle::current();
+            let work = async move { pipeline.work(&mut *commands.lock().await).await };
+            match tokio::task::spawn_blocking(move || runtime.block_on(work)).await {
                 Ok(()) => return,
                 Err(error) => tracing::error!(%error, "the commands that wait were given up"),
             }
@@ -74,6 +86,8 @@ impl Pipeline {
                 self.writing = self.take_more(writing, commands).await;
             } else if !self.ahead.jobs.is_empty() {
                 self.writing = Some(self.write());
+            } else if let Some(written) = self.written.take() {
+                written.answer();
             } else if !self.waiting.is_empty() {
                 self.decide_under_lock(commands).await;
             } else if self.receive(commands, LARGEST_GROUP).await == 0 {
@@ -93,15 +107,20 @@ impl Pipeline {
     /// Takes commands that come while a group is being written, unless it is written first.
     async fn take_more(&mut self, mut writing: Writing, commands: &mut mpsc::Receiver<Job>) -> Option<Writing> {
         // What cannot be decided ahead holds up what comes after it.
-        let room = if self.waiting.is_empty() { LARGEST_GROUP - self.ahead.jobs.len() } else { 0 };
-        let takes = room > 0 && !commands.is_closed();
+        let takes = self.waiting.is_empty() && self.ahead.jobs.len() < LARGEST_GROUP && !commands.is_closed();
         tokio::select! {
             biased;
             written = &mut writing => {
                 self.settle(written).await;
                 None
             }
-            _ = self.receive(commands, room), if takes => Some(writing),
+            // By now the database has been given the next group.
+            () = std::future::ready(()), if self.written.is_some() => {
+                self.written.take().into_iter().for_each(Written::answer);
+                Some(writing)
+            }
+            // One at a time: what is being written waits while one is decided.
+            _ = self.receive(commands, 1), if takes => Some(writing),
         }
     }
 
@@ -116,16 +135,16 @@ impl Pipeline {
 
     /// Begins to write what was decided ahead.
     fn write(&mut self) -> Writing {
-        let Ahead { jobs, group, heads, since } = std::mem::take(&mut self.ahead);
         let (store, committed) = (self.writer.store().clone(), self.writer.committed().clone());
+        let Ahead { jobs, group, lot, heads, since } = std::mem::replace(&mut self.ahead, Ahead::new(&store));
         self.writer.forget_some();
-        tokio::spawn(async move {
+        Box::pin(async move {
             count(&jobs);
-            match write(&store, &heads, since, group.rows).await {
+            let in_time = || since.is_none_or(|since| since.elapsed() <= LONGEST_WAIT);
+            match store.write(&heads, lot, in_time).await {
                 Ok(true) => {
                     committed.send_replace(());
-                    answer(jobs, group.outcomes);
-                    Ok(())
+                    Ok(Written { jobs, outcomes: group.outcomes })
                 }
                 Ok(false) => Err(jobs),
                 Err(error) => {
@@ -140,17 +159,18 @@ impl Pipeline {
     }
 
     /// What follows from the end of a writing. If it failed, memory is ahead of the books.
-    async fn settle(&mut self, written: Result<Result<(), Vec<Job>>, JoinError>) {
+    async fn settle(&mut self, written: Result<Written, Vec<Job>>) {
         let unwritten = match written {
-            Ok(Ok(())) => return,
-            Ok(Err(jobs)) => jobs,
-            Err(error) => {
-                tracing::error!(%error, "a group of commands was given up");
-                Vec::new()
+            Ok(written) => {
+                // Should the one before wait still.
+                self.written.replace(written).into_iter().for_each(Written::answer);
+                return;
             }
+            Err(jobs) => jobs,
         };
+        self.written.take().into_iter().for_each(Written::answer);
         self.writer.forget_all();
-        let Ahead { jobs, .. } = std::mem::take(&mut self.ahead);
+        let Ahead { jobs, .. } = std::mem::replace(&mut self.ahead, Ahead::new(self.writer.store()));
         for job in jobs.into_iter().rev() {
             self.waiting.push_front(job);
         }
@@ -170,36 +190,25 @@ impl Pipeline {
     }
 }
 
+impl Written {
+    fn answer(self) {
+        answer(self.jobs, self.outcomes);
+    }
+}
+
 impl Ahead {
+    fn new(store: &Store) -> Ahead {
+        Ahead { jobs: Vec::new(), group: Group::default(), lot: store.lot(), heads: BTreeMap::new(), since: None }
+    }
+
     /// Decides a command on what the writer holds in memory, if that is enough and nothing is against it.
     fn decide(&mut self, job: &Job, writer: &mut Writer) -> bool {
         let Some(workspace) = writer.workspace(job.command.entity()) else { return false };
         let before = workspace.head.clone();
-        let decided = self.group.decide_from_memory(job, workspace);
-        if decided {
-            self.heads.entry(before.entity.clone()).or_insert(before);
-            self.since.get_or_insert_with(Instant::now);
-        }
-        decided
+        let Some(rows) = self.group.decide_from_memory(job, workspace) else { return false };
+        self.lot.add(rows);
+        self.heads.entry(before.entity.clone()).or_insert(before);
+        self.since.get_or_insert_with(Instant::now);
+        true
     }
-}
-
-/// Writes rows that were decided on a moment ago if the heads of their entities are still these, and says whether it did.
-async fn write(
-    store: &Store,
-    heads: &BTreeMap<String, EntityHeadRow>,
-    since: Option<Instant>,
-    rows: Rows,
-) -> Result<bool, RecordError> {
-    let mut posting = store.begin().await?;
-    let entities: Vec<&str> = heads.keys().map(String::as_str).collect();
-    let locked = posting.lock_heads(&entities).await?;
-    let is_late = since.is_some_and(|since| since.elapsed() > LONGEST_WAIT);
-    if is_late || !locked.iter().eq(heads.values()) {
-        posting.rollback().await?;
-        return Ok(false);
-    }
-    posting.append(&newest_heads(rows)).await?;
-    posting.commit().await?;
-    Ok(true)
 }

@@ -6,7 +6,7 @@ use tokio::sync::watch;
 
 use super::command::Command;
 use super::error::{Failure, RecordError};
-use super::group::{Group, answer, count, newest_heads};
+use super::group::{Group, answer, count};
 use super::import::{self, IssueSource};
 use super::recorder::{Job, Recorded, now};
 use super::session::Session;
@@ -201,7 +201,7 @@ impl Writer {
             group.decide(job, &mut posting, &mut held).await?;
         }
         if !group.rows.is_empty() {
-            posting.append(&newest_heads(group.rows)).await?;
+            posting.append(group.rows).await?;
             posting.commit().await?;
             self.committed.send_replace(());
         } else if group.wrote() {

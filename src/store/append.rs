@@ -13,18 +13,20 @@ use sqlx::sqlite::SqliteArguments;
 use sqlx::{Arguments, AssertSqlSafe, PgConnection, PgPool, SqliteConnection};
 
 use crate::store::error::StoreError;
-use crate::store::rows::{FirstSeenRow, Rows};
-use crate::store::table::{Part, Stored, Table};
+use crate::store::json::Json;
+use crate::store::rows::Rows;
+use crate::store::table::Table;
 
-/// The texts written so far, by the tables that have rows: bit n stands for the nth part.
+/// The texts written so far, by the tables that have rows: bit n stands for the nth part, the last one for a transaction around
+/// them.
 #[derive(Debug, Default)]
 pub(crate) struct Texts(Mutex<HashMap<u64, Arc<str>>>);
 
 impl Texts {
-    fn get(&self, parts: &[(usize, &dyn Part)], text: impl FnOnce(&[Table]) -> String) -> Arc<str> {
-        let key = parts.iter().fold(0_u64, |key, (at, _)| key | 1 << at);
+    fn get(&self, tables: &[(usize, Table)], is_whole: bool, text: impl FnOnce(&[Table]) -> String) -> Arc<str> {
+        let key = tables.iter().fold(u64::from(is_whole) << 63, |key, (at, _)| key | 1 << at);
         let mut texts = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let tables = || parts.iter().map(|(_, part)| part.table()).collect::<Vec<_>>();
+        let tables = || tables.iter().map(|(_, table)| *table).collect::<Vec<_>>();
         texts.entry(key).or_insert_with(|| text(&tables()).into()).clone()
     }
 }
@@ -75,13 +77,9 @@ pub(crate) async fn analyze_within(connection: &mut PgConnection) -> Result<(), 
 }
 
 fn analysis() -> String {
-    let tables = Rows::default().parts().iter().map(|part| part.table().name).collect::<Vec<_>>().join(", ");
-    format!("analyze {tables}, {}", FirstSeenRow::TABLE.name)
-}
-
-/// The parts that have rows, with their place among all parts.
-fn filled<'r>(parts: &[&'r dyn Part]) -> Vec<(usize, &'r dyn Part)> {
-    parts.iter().copied().enumerate().filter(|(_, part)| part.len() > 0).collect()
+    let (rows, first_seen) = (Rows::default(), Vec::new());
+    let tables = rows.parts(&first_seen).iter().map(|part| part.table().name).collect::<Vec<_>>().join(", ");
+    format!("analyze {tables}")
 }
 
 /// Foreign keys inside one PostgreSQL statement are checked at its end, so the order is free.
@@ -105,45 +103,58 @@ fn sqlite_text(tables: &[Table]) -> String {
     inserts.join(";\n")
 }
 
-pub(crate) async fn postgres(connection: &mut PgConnection, texts: &Texts, rows: &Rows) -> Result<(), StoreError> {
+pub(super) async fn postgres(connection: &mut PgConnection, texts: &Texts, rows: Rows) -> Result<(), StoreError> {
+    let rows = rows.newest_heads();
     let first_seen = rows.first_seen();
-    let mut parts = rows.parts();
-    parts.push(&first_seen);
-    let parts = filled(&parts);
-    if parts.is_empty() {
+    let (mut tables, mut arguments) = (Vec::new(), PgArguments::default());
+    for (at, part) in rows.parts(&first_seen).into_iter().enumerate().filter(|(_, part)| part.len() > 0) {
+        part.bind(&mut arguments).map_err(sqlx::Error::Encode)?;
+        tables.push((at, part.table()));
+    }
+    if tables.is_empty() {
         return Ok(());
     }
-    let mut arguments = PgArguments::default();
-    for (_, part) in &parts {
-        part.bind(&mut arguments).map_err(sqlx::Error::Encode)?;
-    }
-    let text = texts.get(&parts, postgres_text);
+    let text = texts.get(&tables, false, postgres_text);
     sqlx::query_with(AssertSqlSafe(text), arguments).execute(connection).await?;
     Ok(())
 }
 
-pub(crate) async fn sqlite(connection: &mut SqliteConnection, texts: &Texts, rows: &Rows) -> Result<(), StoreError> {
-    let first_seen = rows.first_seen();
-    let mut parts = rows.parts();
-    parts.push(&first_seen);
-    let parts = filled(&parts);
-    if parts.is_empty() {
+pub(super) async fn sqlite(connection: &mut SqliteConnection, texts: &Texts, json: Json) -> Result<(), StoreError> {
+    let (tables, arguments) = arguments(json)?;
+    if tables.is_empty() {
         return Ok(());
     }
-    let mut arguments = SqliteArguments::default();
-    for (_, part) in &parts {
-        let json = part.json().map_err(sqlx::Error::Encode)?;
-        arguments.add(json).map_err(sqlx::Error::Encode)?;
-    }
-    let text = texts.get(&parts, sqlite_text);
+    let text = texts.get(&tables, false, sqlite_text);
     sqlx::query_with(AssertSqlSafe(text), arguments).execute(connection).await?;
     Ok(())
+}
+
+/// The same as a transaction of its own, in one round trip. After an error it may still be open.
+pub(super) async fn sqlite_whole(
+    connection: &mut SqliteConnection,
+    texts: &Texts,
+    json: Json,
+) -> Result<(), StoreError> {
+    let (tables, arguments) = arguments(json)?;
+    let text = texts.get(&tables, true, |tables| format!("begin immediate;\n{};\ncommit", sqlite_text(tables)));
+    sqlx::query_with(AssertSqlSafe(text), arguments).execute(connection).await?;
+    Ok(())
+}
+
+fn arguments(json: Json) -> Result<(Vec<(usize, Table)>, SqliteArguments), StoreError> {
+    let (mut tables, mut arguments) = (Vec::new(), SqliteArguments::default());
+    for (at, table, json) in json.tables()? {
+        arguments.add(json).map_err(sqlx::Error::Encode)?;
+        tables.push((at, table));
+    }
+    Ok((tables, arguments))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::store::rows::{EntityHeadRow, NaturalKeyRow};
+    use crate::store::table::Stored;
 
     #[test]
     fn a_posting_is_one_statement_on_postgres() {
@@ -171,20 +182,5 @@ mod tests {
              on conflict (entity) do update set sequence = excluded.sequence, release = excluded.release, \
              recorded_at = excluded.recorded_at, hash = excluded.hash, closed_through = excluded.closed_through"
         );
-    }
-
-    #[test]
-    fn text_is_escaped_and_integers_are_whole() {
-        let row = EntityHeadRow {
-            entity: "A\"B".to_owned(),
-            sequence: i64::MAX,
-            release: 0,
-            recorded_at: i64::MIN,
-            hash: "'; drop table entity; --".to_owned(),
-            closed_through: None,
-        };
-        let json = Part::json(&vec![row]).map_err(|error| error.to_string());
-        let expected = r#"[["A\"B",9223372036854775807,0,-9223372036854775808,"'; drop table entity; --",null]]"#;
-        assert_eq!(json, Ok(expected.to_owned()));
     }
 }

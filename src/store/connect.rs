@@ -1,5 +1,6 @@
 //! The two engines: their connections, their migrations and whether they are ready.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::str::FromStr;
 use std::sync::Arc;
@@ -13,14 +14,20 @@ use tokio::sync::Mutex;
 
 use crate::store::append::{Growth, Texts};
 use crate::store::error::StoreError;
+use crate::store::json::Json;
+use crate::store::lot::{Kind, Lot};
 use crate::store::posting::{self, Posting};
 use crate::store::reader::Reading;
+use crate::store::rows::{EntityHeadRow, Rows};
 
 static SQLITE_MIGRATIONS: Migrator = sqlx::migrate!("./migrations/sqlite");
 static POSTGRES_MIGRATIONS: Migrator = sqlx::migrate!("./migrations/postgres");
 
-/// How long SQLite waits for another process that writes, before it is busy.
-const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+/// How long SQLite waits for another process that writes, before it is busy. No longer, since [`Store::write`] cannot look at the
+/// time once it waits.
+const BUSY_TIMEOUT: Duration = Duration::from_secs(1);
+/// How often [`Store::begin`] waits so long.
+const BUSY_WAITS: usize = 5;
 /// How long a caller waits for a connection of a full pool.
 const ACQUIRE_TIMEOUT: Duration = Duration::from_secs(10);
 /// A connection that rested longer than this is tested before it is used; testing each costs every request a round trip.
@@ -116,7 +123,13 @@ impl Store {
         match &self.engine {
             Pools::Sqlite { writer, options, .. } => {
                 let mut writer = Arc::clone(writer).lock_owned().await;
-                if let Err(error) = begin_immediate(&mut writer).await.map_err(StoreError::from) {
+                let mut begun = begin_immediate(&mut writer).await;
+                for _ in 1..BUSY_WAITS {
+                    if matches!(begun, Err(StoreError::Busy(_))) {
+                        begun = begin_immediate(&mut writer).await;
+                    }
+                }
+                if let Err(error) = begun {
                     if matches!(error, StoreError::Busy(_)) {
                         return Err(error);
                     }
@@ -130,6 +143,50 @@ impl Store {
                 Ok(Posting::sqlite(writer, Arc::clone(&self.texts)))
             }
             Pools::Postgres { pool, growth } => Posting::postgres(pool, growth, Arc::clone(&self.texts)).await,
+        }
+    }
+
+    /// A lot without rows.
+    pub fn lot(&self) -> Lot {
+        Lot(match &self.engine {
+            Pools::Sqlite { .. } => Kind::Sqlite(Json::default()),
+            Pools::Postgres { .. } => Kind::Postgres(Rows::default()),
+        })
+    }
+
+    /// Writes a lot in a transaction of its own, if the heads of its entities are these and `in_time` agrees once their turn has come;
+    /// otherwise says so by false or an error, and nothing was written.
+    ///
+    /// A lot has a record of each of these entities, with the sequence after that of its head: SQLite, which takes everything in one
+    /// round trip, cannot add it if a head has moved.
+    pub async fn write(
+        &self,
+        heads: &BTreeMap<String, EntityHeadRow>,
+        lot: Lot,
+        in_time: impl Fn() -> bool,
+    ) -> Result<bool, StoreError> {
+        match (&self.engine, lot.0) {
+            (Pools::Sqlite { writer, .. }, Kind::Sqlite(json)) => {
+                let writer = Arc::clone(writer).lock_owned().await;
+                if !in_time() {
+                    return Ok(false);
+                }
+                posting::write_whole(writer, &self.texts, json).await?;
+                Ok(true)
+            }
+            (Pools::Postgres { .. }, Kind::Postgres(rows)) => {
+                let entities: Vec<&str> = heads.keys().map(String::as_str).collect();
+                let mut posting = self.begin().await?;
+                let locked = posting.lock_heads(&entities).await?;
+                if !in_time() || !locked.iter().eq(heads.values()) {
+                    posting.rollback().await?;
+                    return Ok(false);
+                }
+                posting.append(rows).await?;
+                posting.commit().await?;
+                Ok(true)
+            }
+            _ => Ok(false),
         }
     }
 
@@ -156,8 +213,9 @@ impl Store {
 }
 
 /// A transaction that begins by reading and then writes would fail if another process wrote in between.
-async fn begin_immediate(writer: &mut SqliteConnection) -> Result<(), sqlx::Error> {
-    sqlx::query("begin immediate").execute(writer).await.map(drop)
+async fn begin_immediate(writer: &mut SqliteConnection) -> Result<(), StoreError> {
+    sqlx::query("begin immediate").execute(writer).await?;
+    Ok(())
 }
 
 async fn sqlite(url: &str, options: Options) -> Result<Pools, StoreError> {

@@ -7,6 +7,7 @@ use tokio::sync::OwnedMutexGuard;
 
 use crate::store::append::{self, Growth, Texts};
 use crate::store::error::StoreError;
+use crate::store::json::Json;
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{EntityHeadRow, Rows};
 use crate::store::table::Stored;
@@ -71,10 +72,10 @@ impl Posting {
         self.reader()?.composed(text, &[Arg::Texts(entities)]).await
     }
 
-    /// Writes rows, in one statement.
-    pub async fn append(&mut self, rows: &Rows) -> Result<(), StoreError> {
+    /// Writes rows, in one statement; of those that take a head's place, the last of each.
+    pub async fn append(&mut self, rows: Rows) -> Result<(), StoreError> {
         match &mut self.transaction {
-            Open::Sqlite(transaction) => append::sqlite(transaction.connection()?, &self.texts, rows).await,
+            Open::Sqlite(transaction) => append::sqlite(transaction.connection()?, &self.texts, Json::of(rows)).await,
             Open::Postgres(open) => {
                 open.rows += rows.len() as u64;
                 append::postgres(&mut open.transaction, &self.texts, rows).await
@@ -122,6 +123,19 @@ impl Posting {
             Open::Postgres(open) => Ok(open.transaction.rollback().await?),
         }
     }
+}
+
+/// Writes rows on SQLite in a transaction of their own.
+pub(super) async fn write_whole(
+    mut writer: OwnedMutexGuard<SqliteConnection>,
+    texts: &Texts,
+    json: Json,
+) -> Result<(), StoreError> {
+    let written = append::sqlite_whole(&mut writer, texts, json).await;
+    if written.is_err() {
+        abandon(&mut writer).await;
+    }
+    written
 }
 
 /// An open transaction on the one connection that writes. It is not sqlx's own type, which cannot own the guard.

@@ -3,6 +3,8 @@
 //! The description gives the struct, the insert of many rows on each engine and the list of columns that reads select: a
 //! column that one of the schemas lacks, or wants besides, fails the first posting.
 
+use std::collections::BTreeMap;
+
 use crate::store::table::{Part, Stored, tables};
 
 tables! {
@@ -223,9 +225,9 @@ macro_rules! rows {
                 Ok(all)
             }
 
-            /// The vectors, in order.
-            pub(super) fn parts(&self) -> Vec<&dyn Part> {
-                vec![$( &self.$field ),+]
+            /// The vectors, in order, with what [`first_seen`](Self::first_seen) gave.
+            pub(super) fn parts<'r>(&'r self, first_seen: &'r Vec<FirstSeenRow>) -> Vec<&'r dyn Part> {
+                vec![$( &self.$field, )+ first_seen]
             }
         }
     };
@@ -265,6 +267,14 @@ rows! {
 }
 
 impl Rows {
+    /// The rows with the last of each head only: a row that is replaced may stand in a statement once.
+    pub(super) fn newest_heads(mut self) -> Rows {
+        self.entity_heads = last_of_each(self.entity_heads, |row| row.entity.clone());
+        self.year_heads = last_of_each(self.year_heads, |row| (row.entity.clone(), row.fiscal_year));
+        self.issue_heads = last_of_each(self.issue_heads, |row| row.bond_issue.clone());
+        self
+    }
+
     /// The rows of `first_seen` that the rows new to their date bring about. The store writes them itself, so that no
     /// caller can forget them: without them a row is never found.
     pub(super) fn first_seen(&self) -> Vec<FirstSeenRow> {
@@ -282,4 +292,8 @@ impl Rows {
             .chain(booked.map(|new| row("booked", &new.entity, &new.bond_issue, &new.posting_date, new.sequence)))
             .collect()
     }
+}
+
+fn last_of_each<R, K: Ord>(rows: Vec<R>, key: impl Fn(&R) -> K) -> Vec<R> {
+    rows.into_iter().map(|row| (key(&row), row)).collect::<BTreeMap<K, R>>().into_values().collect()
 }

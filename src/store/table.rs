@@ -95,7 +95,8 @@ pub(crate) trait Stored: Sized {
 pub(crate) trait Part: Sync {
     fn table(&self) -> Table;
     fn len(&self) -> usize;
-    fn json(&self) -> Result<String, BoxDynError>;
+    /// Writes each row as a JSON array with a comma after it.
+    fn json(&self, out: &mut Vec<u8>) -> Result<(), BoxDynError>;
     fn bind(&self, arguments: &mut PgArguments) -> Result<(), BoxDynError>;
 }
 
@@ -108,14 +109,12 @@ impl<R: Stored + Sync> Part for Vec<R> {
         Vec::len(self)
     }
 
-    fn json(&self) -> Result<String, BoxDynError> {
-        let mut out = vec![b'['];
+    fn json(&self, out: &mut Vec<u8>) -> Result<(), BoxDynError> {
         for row in self {
-            row.json(&mut out)?;
+            row.json(out)?;
             out.push(b',');
         }
-        close(&mut out);
-        Ok(String::from_utf8(out)?)
+        Ok(())
     }
 
     fn bind(&self, arguments: &mut PgArguments) -> Result<(), BoxDynError> {

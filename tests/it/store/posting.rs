@@ -1,5 +1,7 @@
 //! A posting is kept whole or not at all, and what is posted stays.
 
+use std::collections::BTreeMap;
+
 use parwright::store::*;
 
 use super::on_both;
@@ -8,7 +10,7 @@ use super::rows::*;
 on_both! {
     async fn a_posting_is_seen_by_itself_and_after_its_commit_by_others(books: Books) {
         let mut posting = books.store.begin().await.expect("begins");
-        posting.append(&opened()).await.expect("appends");
+        posting.append(opened()).await.expect("appends");
         assert_eq!(posting.reader().expect("open").entity(ENTITY).await.expect("reads").as_ref(), opened().entities.first());
         let mut reading = books.store.reading().await.expect("reads");
         assert_eq!(reading.reader().entity(ENTITY).await.expect("reads"), None);
@@ -20,14 +22,14 @@ on_both! {
 
     async fn a_posting_that_is_rolled_back_leaves_nothing(books: Books) {
         let mut posting = books.store.begin().await.expect("begins");
-        posting.append(&opened()).await.expect("appends");
+        posting.append(opened()).await.expect("appends");
         posting.rollback().await.expect("rolls back");
         let mut posting = books.store.begin().await.expect("begins");
-        posting.append(&opened()).await.expect("appends");
+        posting.append(opened()).await.expect("appends");
         drop(posting);
         let mut posting = books.store.begin().await.expect("begins after a posting was dropped");
         assert_eq!(posting.reader().expect("open").entity(ENTITY).await.expect("reads"), None);
-        posting.append(&opened()).await.expect("appends");
+        posting.append(opened()).await.expect("appends");
         posting.commit().await.expect("commits");
     }
 
@@ -37,10 +39,34 @@ on_both! {
         let heads = posting.lock_heads(&["NONE", ENTITY]).await.expect("locks");
         assert_eq!(heads, [head(1)]);
         let next = Rows { entity_heads: vec![head(2)], records: vec![record(2)], ..Rows::default() };
-        posting.append(&next).await.expect("appends");
+        posting.append(next).await.expect("appends");
         posting.commit().await.expect("commits");
         let mut posting = books.store.begin().await.expect("begins");
         assert_eq!(posting.lock_heads(&[ENTITY]).await.expect("locks"), [head(2)]);
+    }
+
+    async fn a_lot_is_written_if_its_heads_are_as_they_were(books: Books) {
+        post(&books.store, &opened()).await.expect("posts");
+        let before = |sequence| BTreeMap::from([(ENTITY.to_owned(), head(sequence))]);
+        let lot = |sequences: &[i64]| {
+            let mut lot = books.store.lot();
+            for sequence in sequences {
+                lot.add(Rows { entity_heads: vec![head(*sequence)], records: vec![record(*sequence)], ..Rows::default() });
+            }
+            lot
+        };
+        assert_eq!(books.store.write(&before(1), lot(&[2, 3]), || true).await.ok(), Some(true));
+        // Somebody else was first: SQLite has that record already, PostgreSQL has seen the head.
+        let late = books.store.write(&before(1), lot(&[2, 3, 4]), || true).await;
+        assert!(matches!(&late, Ok(false)) || late.is_err_and(|error| error.conflict().is_some()));
+        assert_eq!(books.store.write(&before(3), lot(&[4]), || false).await.ok(), Some(false), "its time is over");
+        let mut posting = books.store.begin().await.expect("nothing is left open");
+        assert_eq!(posting.lock_heads(&[ENTITY]).await.expect("locks"), [head(3)]);
+        posting.rollback().await.expect("rolls back");
+        assert_eq!(books.store.write(&before(3), lot(&[4]), || true).await.ok(), Some(true));
+        let mut reading = books.store.reading().await.expect("reads");
+        let records = reading.reader().records(ENTITY, 0, 100).await.expect("reads");
+        assert_eq!(records.iter().map(|record| record.sequence).collect::<Vec<_>>(), [1, 2, 3, 4]);
     }
 
     async fn two_writers_cannot_follow_one_event(books: Books) {
@@ -127,7 +153,7 @@ on_both! {
         post(&books.store, &key("a")).await.expect("posts");
         let mut posting = books.store.begin().await.expect("begins");
         posting.free_natural_key(ENTITY, "conversion", "C-1").await.expect("frees");
-        posting.append(&key("b")).await.expect("appends");
+        posting.append(key("b")).await.expect("appends");
         posting.commit().await.expect("commits");
         let mut reading = books.store.reading().await.expect("reads");
         assert_eq!(reading.reader().natural_key(ENTITY, "conversion", "C-1").await.expect("reads"), Some("b".to_owned()));
@@ -142,7 +168,7 @@ on_both! {
                 let sequence = posting.lock_heads(&[ENTITY]).await.expect("locks")[0].sequence + 1;
                 let mut rows = journal(&format!("b{at}"), sequence, "2024-02-01", 5);
                 rows.entity_heads.push(head(sequence));
-                posting.append(&rows).await.expect("appends");
+                posting.append(rows).await.expect("appends");
                 posting.commit().await.expect("commits");
             })
         });

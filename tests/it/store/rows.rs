@@ -291,6 +291,6 @@ pub fn journal(id: &str, sequence: i64, date: &str, amount: i64) -> Rows {
 /// Posts rows in a transaction of their own.
 pub async fn post(store: &Store, rows: &Rows) -> Result<(), StoreError> {
     let mut posting = store.begin().await?;
-    posting.append(rows).await?;
+    posting.append(rows.clone()).await?;
     posting.commit().await
 }
