@@ -238,7 +238,9 @@ async fn sqlite(url: &str, options: Options) -> Result<Pools, StoreError> {
         .clone()
         .create_if_missing(true)
         .journal_mode(SqliteJournalMode::Wal)
-        .synchronous(SqliteSynchronous::Full);
+        .synchronous(SqliteSynchronous::Full)
+        // What a statement of many rows would have to undo is more than SQLite keeps in memory unless it is told to.
+        .pragma("temp_store", "memory");
     // The writer comes first: it creates the file that the readers open.
     let writer = SqliteConnection::connect_with(&writing).await?;
     let readers = SqlitePoolOptions::new()
