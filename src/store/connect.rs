@@ -14,6 +14,7 @@ use tokio::sync::Mutex;
 
 use crate::store::append::{Growth, Texts};
 use crate::store::error::StoreError;
+use crate::store::folding::{self, Folding};
 use crate::store::json::Json;
 use crate::store::lot::{Kind, Lot};
 use crate::store::posting::{self, Posting};
@@ -66,8 +67,16 @@ pub struct Store {
 
 #[derive(Debug, Clone)]
 enum Pools {
-    Sqlite { writer: Arc<Mutex<SqliteConnection>>, options: Arc<SqliteConnectOptions>, readers: SqlitePool },
-    Postgres { pool: PgPool, growth: Arc<Growth> },
+    Sqlite {
+        writer: Arc<Mutex<SqliteConnection>>,
+        options: Arc<SqliteConnectOptions>,
+        readers: SqlitePool,
+        folding: Arc<Folding>,
+    },
+    Postgres {
+        pool: PgPool,
+        growth: Arc<Growth>,
+    },
 }
 
 impl Store {
@@ -121,7 +130,7 @@ impl Store {
     /// Opens a write transaction. On SQLite there is one at a time; the others wait here in order.
     pub async fn begin(&self) -> Result<Posting, StoreError> {
         match &self.engine {
-            Pools::Sqlite { writer, options, .. } => {
+            Pools::Sqlite { writer, options, folding, .. } => {
                 let mut writer = Arc::clone(writer).lock_owned().await;
                 let mut begun = begin_immediate(&mut writer).await;
                 for _ in 1..BUSY_WAITS {
@@ -140,7 +149,7 @@ impl Store {
                         begin_immediate(&mut writer).await?;
                     }
                 }
-                Ok(Posting::sqlite(writer, Arc::clone(&self.texts)))
+                Ok(Posting::sqlite(writer, folding, Arc::clone(&self.texts)))
             }
             Pools::Postgres { pool, growth } => Posting::postgres(pool, growth, Arc::clone(&self.texts)).await,
         }
@@ -166,12 +175,12 @@ impl Store {
         in_time: impl Fn() -> bool,
     ) -> Result<bool, StoreError> {
         match (&self.engine, lot.0) {
-            (Pools::Sqlite { writer, .. }, Kind::Sqlite(json)) => {
+            (Pools::Sqlite { writer, folding, .. }, Kind::Sqlite(json)) => {
                 let writer = Arc::clone(writer).lock_owned().await;
                 if !in_time() {
                     return Ok(false);
                 }
-                posting::write_whole(writer, &self.texts, json).await?;
+                posting::write_whole(writer, folding, &self.texts, json).await?;
                 Ok(true)
             }
             (Pools::Postgres { .. }, Kind::Postgres(rows)) => {
@@ -201,7 +210,8 @@ impl Store {
     /// Closes all connections, after the work that is under way.
     pub async fn close(&self) {
         match &self.engine {
-            Pools::Sqlite { writer, readers, .. } => {
+            Pools::Sqlite { writer, readers, folding, .. } => {
+                folding.stop();
                 readers.close().await;
                 // The last connection that closes folds the log into the file. The connection itself cannot be closed
                 // through a shared handle; checkpointing leaves the file as closing would.
@@ -240,7 +250,8 @@ async fn sqlite(url: &str, options: Options) -> Result<Pools, StoreError> {
         .journal_mode(SqliteJournalMode::Wal)
         .synchronous(SqliteSynchronous::Full)
         // What a statement of many rows would have to undo is more than SQLite keeps in memory unless it is told to.
-        .pragma("temp_store", "memory");
+        .pragma("temp_store", "memory")
+        .pragma("wal_autocheckpoint", folding::LONGEST_LOG);
     // The writer comes first: it creates the file that the readers open.
     let writer = SqliteConnection::connect_with(&writing).await?;
     let readers = SqlitePoolOptions::new()
@@ -250,7 +261,8 @@ async fn sqlite(url: &str, options: Options) -> Result<Pools, StoreError> {
         .max_lifetime(None)
         .connect_with(shared.read_only(true))
         .await?;
-    Ok(Pools::Sqlite { writer: Arc::new(Mutex::new(writer)), options: Arc::new(writing), readers })
+    let folding = Arc::new(Folding::start(writing.clone()));
+    Ok(Pools::Sqlite { writer: Arc::new(Mutex::new(writer)), options: Arc::new(writing), readers, folding })
 }
 
 async fn postgres(url: &str, options: Options) -> Result<Pools, StoreError> {

@@ -36,6 +36,10 @@ impl Json {
         self.rows.extend(rows);
     }
 
+    pub fn len(&self) -> usize {
+        self.rows.len()
+    }
+
     /// The tables that have rows, each with its place among all, and their JSON.
     pub fn tables(self) -> Result<Vec<(usize, Table, String)>, StoreError> {
         match self.failure {
@@ -104,6 +108,7 @@ mod tests {
         };
         let mut json = Json::of(of(1));
         json.add(of(2));
+        assert_eq!(json.len(), 4);
         let tables = json.tables().expect("rows are JSON");
         let written: Vec<(&str, &str)> = tables.iter().map(|(_, table, json)| (table.name, json.as_str())).collect();
         let expected = [

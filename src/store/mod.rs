@@ -10,6 +10,7 @@ mod cells;
 mod connect;
 mod delivery;
 mod error;
+mod folding;
 mod json;
 mod lot;
 mod posting;

@@ -7,6 +7,7 @@ use tokio::sync::OwnedMutexGuard;
 
 use crate::store::append::{self, Growth, Texts};
 use crate::store::error::StoreError;
+use crate::store::folding::Folding;
 use crate::store::json::Json;
 use crate::store::reader::{Arg, Reader};
 use crate::store::rows::{EntityHeadRow, Rows};
@@ -38,8 +39,9 @@ struct PostgresTransaction {
 }
 
 impl Posting {
-    pub(super) fn sqlite(writer: OwnedMutexGuard<SqliteConnection>, texts: Arc<Texts>) -> Self {
-        Self { transaction: Open::Sqlite(SqliteTransaction { writer: Some(writer) }), texts }
+    pub(super) fn sqlite(writer: OwnedMutexGuard<SqliteConnection>, folding: &Arc<Folding>, texts: Arc<Texts>) -> Self {
+        let open = SqliteTransaction { writer: Some(writer), folding: Arc::clone(folding), rows: 0 };
+        Self { transaction: Open::Sqlite(open), texts }
     }
 
     pub(super) async fn postgres(pool: &PgPool, growth: &Arc<Growth>, texts: Arc<Texts>) -> Result<Self, StoreError> {
@@ -74,10 +76,14 @@ impl Posting {
 
     /// Writes rows, in one statement; of those that take a head's place, the last of each.
     pub async fn append(&mut self, rows: Rows) -> Result<(), StoreError> {
+        let count = rows.len() as u64;
         match &mut self.transaction {
-            Open::Sqlite(transaction) => append::sqlite(transaction.connection()?, &self.texts, Json::of(rows)).await,
+            Open::Sqlite(transaction) => {
+                transaction.rows += count;
+                append::sqlite(transaction.connection()?, &self.texts, Json::of(rows)).await
+            }
             Open::Postgres(open) => {
-                open.rows += rows.len() as u64;
+                open.rows += count;
                 append::postgres(&mut open.transaction, &self.texts, rows).await
             }
         }
@@ -128,12 +134,15 @@ impl Posting {
 /// Writes rows on SQLite in a transaction of their own.
 pub(super) async fn write_whole(
     mut writer: OwnedMutexGuard<SqliteConnection>,
+    folding: &Folding,
     texts: &Texts,
     json: Json,
 ) -> Result<(), StoreError> {
+    let rows = json.len() as u64;
     let written = append::sqlite_whole(&mut writer, texts, json).await;
-    if written.is_err() {
-        abandon(&mut writer).await;
+    match &written {
+        Ok(()) => folding.count(rows),
+        Err(_) => abandon(&mut writer).await,
     }
     written
 }
@@ -143,6 +152,8 @@ pub(super) async fn write_whole(
 struct SqliteTransaction {
     /// None once the transaction has ended.
     writer: Option<OwnedMutexGuard<SqliteConnection>>,
+    folding: Arc<Folding>,
+    rows: u64,
 }
 
 impl SqliteTransaction {
@@ -156,6 +167,7 @@ impl SqliteTransaction {
     async fn end(mut self, statement: &'static str) -> Result<(), StoreError> {
         sqlx::query(statement).execute(self.connection()?).await?;
         self.writer = None;
+        self.folding.count(self.rows);
         Ok(())
     }
 }
