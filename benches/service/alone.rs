@@ -1,11 +1,12 @@
 //! The ceiling on SQLite: sqlx alone on one connection, one transaction a conversion, a statement a table, writing what the
-//! service wrote for one.
+//! service wrote for one, on as many issues as the service has.
 
 use std::time::{Duration, Instant};
 
 use sqlx::sqlite::{SqliteArguments, SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous};
 use sqlx::{Arguments, AssertSqlSafe, Connection, SqliteConnection};
 
+use crate::books::Conversions;
 use crate::written::{Cell, Key, Written};
 
 /// A database file of its own, with statements that write to it.
@@ -13,7 +14,9 @@ pub struct Ceiling {
     connection: SqliteConnection,
     shapes: Vec<Vec<Statement>>,
     entity: String,
-    issue: String,
+    issues: Vec<String>,
+    /// How many conversions were written, of the issues in turn.
+    done: usize,
     sequence: i64,
 }
 
@@ -23,8 +26,8 @@ struct Statement {
 }
 
 impl Ceiling {
-    /// `shapes` are the kinds of conversion, taken in turn; `sequence` is the newest of the entity in this file.
-    pub async fn new(file: &str, entity: &str, issue: &str, sequence: i64, shapes: &[&[Written]]) -> Ceiling {
+    /// `shapes` are the kinds of conversion, of each issue in turn; `sequence` is the newest of the entity in this file.
+    pub async fn new(file: &str, entity: &str, issues: &[String], sequence: i64, shapes: &[&[Written]]) -> Ceiling {
         let options = SqliteConnectOptions::new()
             .filename(file)
             .journal_mode(SqliteJournalMode::Wal)
@@ -33,7 +36,7 @@ impl Ceiling {
             .statement_cache_capacity(256);
         let connection = SqliteConnection::connect_with(&options).await.expect("the file can be opened");
         let shapes = shapes.iter().map(|shape| shape.iter().map(statement).collect()).collect();
-        Ceiling { connection, shapes, entity: entity.to_owned(), issue: issue.to_owned(), sequence }
+        Ceiling { connection, shapes, entity: entity.to_owned(), issues: issues.to_vec(), done: 0, sequence }
     }
 
     /// Transactions a second.
@@ -41,13 +44,14 @@ impl Ceiling {
         let started = Instant::now();
         let mut done = 0_u32;
         while started.elapsed() < duration {
-            self.write(done as usize).await.expect("the ceiling can write its rows");
+            self.write().await.expect("the ceiling can write its rows");
             done += 1;
         }
         f64::from(done) / started.elapsed().as_secs_f64()
     }
 
-    async fn write(&mut self, nth: usize) -> Result<(), sqlx::Error> {
+    async fn write(&mut self) -> Result<(), sqlx::Error> {
+        let nth = self.done / self.issues.len();
         self.sequence += 1;
         sqlx::query("begin immediate").execute(&mut self.connection).await?;
         for statement in &self.shapes[nth % self.shapes.len()] {
@@ -64,14 +68,16 @@ impl Ceiling {
             sqlx::query_with(AssertSqlSafe(statement.text.clone()), arguments).execute(&mut self.connection).await?;
         }
         sqlx::query("commit").execute(&mut self.connection).await?;
+        self.done += 1;
         Ok(())
     }
 
     fn add(&self, key: Key, arguments: &mut SqliteArguments) -> Result<(), sqlx::error::BoxDynError> {
         let (entity, next) = (&self.entity, self.sequence);
+        let issue = &self.issues[self.done % self.issues.len()];
         match key {
             Key::Entity => arguments.add(entity.clone()),
-            Key::Issue => arguments.add(self.issue.clone()),
+            Key::Issue => arguments.add(issue.clone()),
             Key::Sequence => arguments.add(next),
             // The issue's own events came before; the first free number after them is as good as any.
             Key::Follows => arguments.add(next - 1),
@@ -81,8 +87,8 @@ impl Ceiling {
             Key::Event => arguments.add(format!("{entity}.019ab001-0000-7000-8000-{next:012}")),
             Key::Batch => arguments.add(format!("{entity}.019ab002-0000-7000-8000-{next:012}")),
             Key::BatchNumber => arguments.add(format!("{entity}-2099-{next:06}")),
-            Key::OfRequest => arguments.add(format!("ceiling-kkkkkkkkkkkkkkkk{next:012}")),
-            Key::Reference => arguments.add(format!("CEILING-rrrrrrrr{next:012}")),
+            Key::OfRequest => arguments.add(Conversions::key(issue, self.sequence as usize)),
+            Key::Reference => arguments.add(Conversions::reference(issue, self.sequence as usize)),
             Key::Day => {
                 arguments.add(format!("{:04}-{:02}-{:02}", 2040 + next / 372, next / 31 % 12 + 1, next % 31 + 1))
             }

@@ -80,15 +80,27 @@ impl Conversions {
     /// The next one on a date of the caller's choice.
     pub fn on(&mut self, date: Date) -> Vec<u8> {
         self.done += 1;
-        // As long as a UUID, which callers use.
-        let suffix = &self.issue[self.issue.len() - 20..];
-        let key = format!("{suffix}-{:015}", self.done);
+        let (key, reference) = (Self::key(&self.issue, self.done), Self::reference(&self.issue, self.done));
         let body = format!(
-            r#"{{"effective_date":"{date}","principal":"1000.00","share_price":"31.25","reference":"CV-{suffix}-{:06}"}}"#,
-            self.done
+            r#"{{"effective_date":"{date}","principal":"1000.00","share_price":"31.25","reference":"{reference}"}}"#
         );
         write("POST", &format!("/v1/bond-issues/{}/conversions", self.issue), &key, &body)
     }
+
+    /// The idempotency key of the nth one of an issue, as long as a UUID, which callers use.
+    pub fn key(issue: &str, nth: usize) -> String {
+        format!("{}-{nth:015}", suffix(issue))
+    }
+
+    /// Its reference.
+    pub fn reference(issue: &str, nth: usize) -> String {
+        format!("CV-{}-{nth:06}", suffix(issue))
+    }
+}
+
+/// What tells the ids of two issues apart.
+fn suffix(issue: &str) -> &str {
+    &issue[issue.len() - 20..]
 }
 
 /// A deterministic stream of numbers (splitmix64): two runs ask for the same.

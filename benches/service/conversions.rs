@@ -118,7 +118,7 @@ pub async fn on_postgres(report: &mut Report) {
 pub async fn on_sqlite(report: &mut Report) {
     let directory = TempDir::with_prefix("parwright-bench-").expect("a temporary directory can be made");
     let path = |name: &str| directory.path().join(name).to_str().expect("a path in UTF-8").to_owned();
-    let (file, copy) = (path("books.sqlite"), path("ceiling.sqlite"));
+    let (file, copy, other) = (path("books.sqlite"), path("ceiling.sqlite"), path("one-issue.sqlite"));
     let url = format!("sqlite:{file}");
     let mut process = Process::serve(&url, "off");
     let mut client = Client::connect(process.address()).await;
@@ -131,7 +131,9 @@ pub async fn on_sqlite(report: &mut Report) {
     let spare = books::create_issue(&mut client, &entity, ISSUES).await;
     let [new, same] = shapes(&mut client, &spare).await;
     process.terminate();
-    std::fs::copy(&file, &copy).expect("a file can be copied once nobody writes to it");
+    for copy in [&copy, &other] {
+        std::fs::copy(&file, copy).expect("a file can be copied once nobody writes to it");
+    }
     let mut connection = SqliteConnection::connect(&format!("sqlite:{copy}")).await.expect("a copy can be opened");
     let newest =
         sqlx::query("select max(sequence) from record").fetch_one(&mut connection).await.expect("there is one");
@@ -141,23 +143,27 @@ pub async fn on_sqlite(report: &mut Report) {
     connection.close().await.ok();
     let mut shapes: Vec<&[Written]> = vec![&same; books::A_DATE];
     shapes[0] = &new;
-    let mut ceiling = alone::Ceiling::new(&copy, &entity, &spare, newest, &shapes).await;
+    let mut ceiling = alone::Ceiling::new(&copy, &entity, &issues, newest, &shapes).await;
+    let mut on_one = alone::Ceiling::new(&other, &entity, &[spare], newest, &shapes).await;
 
     let process = Process::serve(&url, "off");
     let work = work(&issues);
-    let mut rates = [Vec::new(), Vec::new(), Vec::new()];
+    let mut rates = [Vec::new(), Vec::new(), Vec::new(), Vec::new()];
     let mut p99 = Vec::new();
     for _ in 0..RUNS {
         let sixteen = record(process.address(), span(), &work).await;
         rates[0].push(sixteen.per_second);
         p99.push(milliseconds(sixteen.p99()));
         rates[1].push(record(process.address(), span(), &work[..1]).await.per_second);
-        ceiling.run(Duration::from_millis(500)).await;
-        rates[2].push(ceiling.run(span().measured).await);
+        for (at, ceiling) in [(2, &mut ceiling), (3, &mut on_one)] {
+            ceiling.run(Duration::from_millis(500)).await;
+            rates[at].push(ceiling.run(span().measured).await);
+        }
     }
-    let [sixteen, single, most] = rates;
+    let [sixteen, single, most, on_one] = rates;
     report.ratio("SQLite, 16 clients: conversions", "/s", &sixteen, &most, Target::AtLeast(2.0));
     report.ratio("SQLite, 1 client: conversions", "/s", &single, &most, Target::AtLeast(0.6));
+    report.note("SQLite: sqlx alone on one issue, all on the same pages", format!("{:.0} /s", median(&on_one)));
     report.figure("SQLite, 16 clients: p99", "ms", &p99, Target::Under(25.0));
 }
 
