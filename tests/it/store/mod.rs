@@ -1,6 +1,7 @@
 //! The store's promises, each kept by both engines.
 
 mod carrying;
+mod folding;
 mod journal_lines;
 mod leases;
 mod posting;
