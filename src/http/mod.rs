@@ -32,5 +32,6 @@ pub mod refusals;
 pub mod request_id;
 pub mod resource;
 pub mod signing_keys;
+pub mod streamed;
 pub mod system;
 pub mod upload;

@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use super::etag::ETag;
 
 /// How large a piece is.
-const PIECE: usize = 64 * 1024;
+pub const PIECE: usize = 64 * 1024;
 
 /// Bytes written so far.
 #[derive(Debug, Default)]

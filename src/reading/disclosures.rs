@@ -5,13 +5,14 @@ mod events;
 mod late;
 mod notices;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::outstanding::{Outstanding, OutstandingPages, by_issue, of};
-use super::{Known, Library, ReadError, rollforward};
+use super::rollforward::ByIssue;
+use super::{Known, Library, ReadError};
 use crate::accounting::Currency;
 use crate::accounting::classification::{Facts, Verdict, classify};
 use crate::accounting::fiscal_calendar::FiscalCalendar;
@@ -144,8 +145,8 @@ impl Library {
             fair_values: asked.fair_values.iter().map(|value| (value.bond_issue.as_str(), value)).collect(),
         };
         let (first, last) = (from.to_string(), to.to_string());
-        let posted = reader.movements(entity, (&first, &last), known.sequence, currency.code()).await?;
-        let posted: BTreeMap<String, Vec<(String, Sums)>> = rollforward::by_issue(&posted)?;
+        let posted = reader.movements::<ByIssue>(entity, (&first, &last), known.sequence, currency.code()).await?;
+        let posted = posted.movements()?;
         let mut pages = OutstandingPages::begin(entity, (from, to), known, currency, &mut reader).await?;
         let (mut total, mut items) = (Figures::none(), Vec::new());
         let (mut in_period, mut later, mut unsettled) = (Vec::new(), Vec::new(), Vec::new());

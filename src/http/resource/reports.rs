@@ -16,6 +16,7 @@ use crate::http::ids::EntityCode;
 use crate::http::openapi::{EntityPath, File};
 use crate::http::problem::Problem;
 use crate::http::query::Query;
+use crate::http::streamed;
 use crate::http::wire::{DateString, Timestamp};
 use crate::reading::{Beside, RollforwardAsked, RollforwardDocument, TrialBalanceDocument, View};
 
@@ -106,7 +107,7 @@ pub async fn rollforward(
         Media::Xlsx => super::workbook::rollforward(&app.library, report, app.workbooks.most_rows).await,
         Media::Csv => Ok(Media::Csv.answer(csv::rollforward(&report).map_err(Problem::internal)?)),
         Media::Html => pages::rollforward(&app, report).await,
-        _ => Ok(by_accept(Answer::ok(report).into_response())),
+        _ => Ok(by_accept(streamed::ok(report)?)),
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use ecow::EcoString;
 use serde::{Serialize, Serializer};
 use utoipa::ToSchema;
 
@@ -77,6 +78,7 @@ pub struct IssueRollforward {
 }
 
 /// One movement. Signed as the liability: credit positive.
+// Of many issues there are a million figures: up to fifteen characters take no memory of their own.
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct RollforwardLine {
     #[schema(example = "amortization")]
@@ -88,35 +90,54 @@ pub struct RollforwardLine {
     /// The movement that a reversal takes back.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reverses_movement: Option<String>,
-    pub principal: String,
-    pub premium_discount: String,
-    pub issue_costs: String,
-    pub carrying_amount: String,
-    pub interest_payable: String,
-    pub interest_receivable: String,
+    #[schema(value_type = String)]
+    pub principal: EcoString,
+    #[schema(value_type = String)]
+    pub premium_discount: EcoString,
+    #[schema(value_type = String)]
+    pub issue_costs: EcoString,
+    #[schema(value_type = String)]
+    pub carrying_amount: EcoString,
+    #[schema(value_type = String)]
+    pub interest_payable: EcoString,
+    #[schema(value_type = String)]
+    pub interest_receivable: EcoString,
     /// Of convertible issues under IFRS; absent where there is none.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub equity_component: Option<String>,
-    pub gain_loss: String,
+    #[schema(value_type = Option<String>)]
+    pub equity_component: Option<EcoString>,
+    #[schema(value_type = String)]
+    pub gain_loss: EcoString,
     /// All expense: coupon, amortization, debt conversion expense and, under IFRS, the loss on an amendment of conversion terms.
-    pub expense: String,
+    #[schema(value_type = String)]
+    pub expense: EcoString,
     /// The part of the expense that is interest at the coupon rate.
-    pub coupon_interest: String,
+    #[schema(value_type = String)]
+    pub coupon_interest: EcoString,
     /// The part of the expense that is the rest of interest: amortization; of a modification, what of its difference is interest.
-    pub amortization: String,
-    pub debt_conversion_expense: String,
+    #[schema(value_type = String)]
+    pub amortization: EcoString,
+    #[schema(value_type = String)]
+    pub debt_conversion_expense: EcoString,
     /// IAS 32.AG35; absent where there is none.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub loss_on_amendment: Option<String>,
-    pub cash: String,
-    pub shares: String,
+    #[schema(value_type = Option<String>)]
+    pub loss_on_amendment: Option<EcoString>,
+    #[schema(value_type = String)]
+    pub cash: EcoString,
+    #[schema(value_type = String)]
+    pub shares: EcoString,
     /// Common stock, additional paid-in capital and treasury stock reissued.
-    pub paid_in_capital: String,
-    pub common_stock: String,
-    pub additional_paid_in_capital: String,
+    #[schema(value_type = String)]
+    pub paid_in_capital: EcoString,
+    #[schema(value_type = String)]
+    pub common_stock: EcoString,
+    #[schema(value_type = String)]
+    pub additional_paid_in_capital: EcoString,
     /// Reissued; absent where there is none.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub treasury_stock: Option<String>,
+    #[schema(value_type = Option<String>)]
+    pub treasury_stock: Option<EcoString>,
     /// The numbers of the batches that it is made of.
     // Most issues share them: those of ten years' months would take more memory than everything else.
     #[schema(value_type = Vec<String>)]
@@ -191,7 +212,7 @@ impl RollforwardLine {
         batches: impl Fn(&str) -> Arc<[String]>,
     ) -> Result<RollforwardLine, Refusal> {
         let sums = &line.sums;
-        let figure = |amount: Amount| money(amount, currency);
+        let figure = |amount: Amount| EcoString::from(money(amount, currency));
         let unless_zero = |amount: Amount| (!amount.is_zero()).then(|| figure(amount));
         Ok(RollforwardLine {
             movement: line.movement.to_owned(),
@@ -211,7 +232,7 @@ impl RollforwardLine {
             debt_conversion_expense: figure(sums.debt_conversion_expense),
             loss_on_amendment: unless_zero(sums.loss_on_amendment),
             cash: figure(sums.cash),
-            shares: sums.shares.normalize().to_string(),
+            shares: sums.shares.normalize().to_string().into(),
             paid_in_capital: figure(sums.paid_in_capital),
             common_stock: figure(sums.common_stock),
             additional_paid_in_capital: figure(sums.additional_paid_in_capital()?),
