@@ -153,8 +153,12 @@ impl Shown {
         let mut issues = Vec::with_capacity(rolled.issues.len());
         for (id, issue) in &rolled.issues {
             let of = |stored: &str| batches.of(id, stored);
-            let lines = rolled.lines_of(id)?;
-            let lines = lines.iter().map(|line| RollforwardLine::of(line, currency, of)).collect::<Result<_, _>>()?;
+            let moved = rolled.lines_of(id)?;
+            // A vector that grows keeps room for as much again.
+            let mut lines = Vec::with_capacity(moved.len());
+            for line in &moved {
+                lines.push(RollforwardLine::of(line, currency, of)?);
+            }
             issues.push(IssueRollforward { bond_issue: id.clone(), reference: issue.reference.clone(), lines });
         }
         let of = |stored: &str| {

@@ -82,14 +82,14 @@ pub struct IssueRollforward {
 #[derive(Clone, Debug, Serialize, ToSchema)]
 pub struct RollforwardLine {
     #[schema(example = "amortization")]
-    pub movement: String,
+    pub movement: &'static str,
     /// What the movement is to a reader of financial statements: `opening`, `issue`, `interest`, `conversion`, `induced_conversion`,
     /// `early_extinguishment`, `maturity`, `other` or `closing`.
     #[schema(example = "interest")]
     pub class: &'static str,
     /// The movement that a reversal takes back.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub reverses_movement: Option<String>,
+    pub reverses_movement: Option<&'static str>,
     #[schema(value_type = String)]
     pub principal: EcoString,
     #[schema(value_type = String)]
@@ -215,9 +215,9 @@ impl RollforwardLine {
         let figure = |amount: Amount| EcoString::from(money(amount, currency));
         let unless_zero = |amount: Amount| (!amount.is_zero()).then(|| figure(amount));
         Ok(RollforwardLine {
-            movement: line.movement.to_owned(),
+            movement: line.movement,
             class: line.class.name(),
-            reverses_movement: line.reverses_movement.map(str::to_owned),
+            reverses_movement: line.reverses_movement,
             principal: figure(sums.principal),
             premium_discount: figure(sums.premium_discount),
             issue_costs: figure(sums.issue_costs),

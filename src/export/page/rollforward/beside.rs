@@ -51,8 +51,8 @@ type Pair<'r> = [Option<&'r RollforwardLine>; 2];
 /// The movements of both, in the order of these days; those of the days before alone come before the closing balance.
 fn pairs<'r>(these: &'r [RollforwardLine], those: &'r [RollforwardLine]) -> Vec<Pair<'r>> {
     let find = |lines: &'r [RollforwardLine], of: &RollforwardLine| {
-        let wanted = (&of.movement, &of.reverses_movement);
-        lines.iter().find(|line| (&line.movement, &line.reverses_movement) == wanted)
+        let wanted = (of.movement, of.reverses_movement);
+        lines.iter().find(|line| (line.movement, line.reverses_movement) == wanted)
     };
     let mut pairs: Vec<Pair<'r>> = these.iter().map(|line| [Some(line), find(those, line)]).collect();
     let alone = those.iter().filter(|line| find(these, line).is_none()).map(|line| [None, Some(line)]);

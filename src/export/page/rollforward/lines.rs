@@ -60,12 +60,12 @@ const EQUITY: [Column; 6] = [
 
 /// Whether a line is a balance and moves nothing.
 pub fn is_balance(line: &RollforwardLine) -> bool {
-    matches!(line.movement.as_str(), "opening" | "closing")
+    matches!(line.movement, "opening" | "closing")
 }
 
 /// A line in words.
 pub fn name(line: &RollforwardLine) -> String {
-    movement(&line.movement, line.reverses_movement.as_deref())
+    movement(line.movement, line.reverses_movement)
 }
 
 /// The names of the columns.

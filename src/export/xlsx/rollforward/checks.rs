@@ -287,7 +287,7 @@ fn of_service(
         for (column, heading, _) in Line::ALL {
             let Some(text) = super::lines::service(line, *column) else { continue };
             let value = exact(text, currency)?;
-            let is_balance = matches!(line.movement.as_str(), "opening" | "closing");
+            let is_balance = matches!(line.movement, "opening" | "closing");
             if value.is_zero() && !is_balance {
                 continue;
             }

@@ -115,15 +115,15 @@ const BALANCES: [Line; 6] = [
 
 /// What a line is called, unique among those of an issue.
 pub(super) fn name(line: &RollforwardLine) -> String {
-    match &line.reverses_movement {
+    match line.reverses_movement {
         Some(reversed) => format!("{REVERSAL_OF}{reversed}"),
-        None => line.movement.clone(),
+        None => line.movement.to_owned(),
     }
 }
 
 /// The movement of entries that a line is made of.
 pub(super) fn key(line: &RollforwardLine) -> String {
-    match name(line).strip_prefix(REVERSAL_OF).unwrap_or(&line.movement) {
+    match name(line).strip_prefix(REVERSAL_OF).unwrap_or(line.movement) {
         "amortization" | "coupon_accrued" if line.reverses_movement.is_some() => format!("{REVERSAL_OF}accrual"),
         "amortization" | "coupon_accrued" => "accrual".to_owned(),
         _ => name(line),
@@ -133,7 +133,7 @@ pub(super) fn key(line: &RollforwardLine) -> String {
 /// Whether a line shows a column: an accrual is two lines, one of which has the coupon and the other all else.
 fn shows(line: &RollforwardLine, column: Line) -> bool {
     let of_coupon = [Line::InterestPayable, Line::InterestReceivable, Line::Coupon];
-    let movement = line.reverses_movement.as_deref().unwrap_or(&line.movement);
+    let movement = line.reverses_movement.unwrap_or(line.movement);
     match movement {
         "opening" | "closing" => BALANCES.contains(&column),
         "coupon_accrued" => of_coupon.contains(&column),
@@ -144,7 +144,7 @@ fn shows(line: &RollforwardLine, column: Line) -> bool {
 
 /// Whether a column follows from inputs in a line of this movement, so that it has a formula though it is nothing now.
 fn follows(line: &RollforwardLine, column: Line) -> bool {
-    let always: &[Line] = match line.movement.as_str() {
+    let always: &[Line] = match line.movement {
         "opening" | "closing" => &[Line::Principal, Line::PremiumDiscount, Line::IssueCosts, Line::InterestPayable],
         "amortization" => &[Line::PremiumDiscount, Line::IssueCosts, Line::Amortization],
         "coupon_accrued" => &[Line::InterestPayable, Line::Coupon],
@@ -169,7 +169,7 @@ fn row(
     row.text(Line::Reference, reference.to_owned());
     row.text(Line::Movement, name(line));
     row.text(Line::Class, line.class);
-    if !BALANCES_OF.contains(&line.movement.as_str()) {
+    if !BALANCES_OF.contains(&line.movement) {
         row.text(Line::Entries, key(line));
     }
     let mut there = Vec::new();
@@ -191,7 +191,7 @@ fn row(
             row.live_looking(total, formula, Held::Amount(value), look);
         }
     }
-    if !BALANCES_OF.contains(&line.movement.as_str()) && !sums.shares.is_zero() && shows(line, Line::Shares) {
+    if !BALANCES_OF.contains(&line.movement) && !sums.shares.is_zero() && shows(line, Line::Shares) {
         row.live(Line::Shares, formula(Line::Shares, Event::Shares), Held::Number(sums.shares.normalize()));
     }
     if !line.batches.is_empty() {
@@ -233,7 +233,7 @@ pub(super) fn of_issue(
 ) -> Result<Row, Refusal> {
     let (opening, last) = place.events;
     let sums = place.sums(&key(line))?;
-    let formula = |column: Line, event: Event| match line.movement.as_str() {
+    let formula = |column: Line, event: Event| match line.movement {
         "opening" => event.of(opening),
         "closing" => format!("SUM({}:{})", column.at(first), column.at(at - 1)),
         _ => {
@@ -289,7 +289,7 @@ pub(super) fn beside(line: &RollforwardLine, currency: Currency) -> Result<Row, 
     for (column, ..) in Line::ALL {
         let Some(figure) = service(line, *column) else { continue };
         let figure = exact(figure, currency)?;
-        let is_balance = BALANCES_OF.contains(&line.movement.as_str()) && BALANCES.contains(column);
+        let is_balance = BALANCES_OF.contains(&line.movement) && BALANCES.contains(column);
         if is_balance || !figure.is_zero() {
             row.value(*column, Held::Amount(figure));
         }

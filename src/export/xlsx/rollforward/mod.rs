@@ -219,7 +219,7 @@ impl Book {
         let (mut total, mut sums_of_total) = (Vec::new(), Vec::new());
         for (line, at) in report.total.iter().zip(total_first..) {
             let (row, sums) = lines::total(line, at, (issues_first, issues_last), &self.places)?;
-            self.note(&line.movement, &sums)?;
+            self.note(line.movement, &sums)?;
             total.push(row);
             sums_of_total.push(sums);
         }
