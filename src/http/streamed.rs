@@ -87,6 +87,9 @@ impl Write for Sending {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+    use std::time::Duration;
+
     use super::*;
 
     #[tokio::test]
@@ -105,11 +108,26 @@ mod tests {
         }
     }
 
+    #[derive(Serialize)]
+    struct Shown {
+        numbers: Vec<u64>,
+        #[serde(skip)]
+        _alive: Arc<()>,
+    }
+
     #[tokio::test]
     async fn a_reader_who_goes_away_ends_the_writing() {
-        let value: Vec<u64> = (0..PIECE as u64).collect();
-        let Ok(response) = ok(value) else { panic!("it can be written") };
+        let alive = Arc::new(());
+        let Ok(response) = ok(Shown { numbers: (0..PIECE as u64).collect(), _alive: Arc::clone(&alive) }) else {
+            panic!("it can be written")
+        };
+        assert_eq!(Arc::strong_count(&alive), 2, "it waits to be read");
         drop(response);
-        // The runtime waits for its threads when it ends, and so would this test.
+        let given_up = async {
+            while Arc::strong_count(&alive) > 1 {
+                tokio::task::yield_now().await;
+            }
+        };
+        assert!(tokio::time::timeout(Duration::from_secs(10), given_up).await.is_ok(), "it is still being written");
     }
 }

@@ -16,7 +16,7 @@ use crate::store::append::{Growth, Texts};
 use crate::store::error::StoreError;
 use crate::store::folding::{self, Folding};
 use crate::store::json::Json;
-use crate::store::lot::{Kind, Lot};
+use crate::store::lot::{Lot, Waiting};
 use crate::store::posting::{self, Posting};
 use crate::store::reader::Reading;
 use crate::store::rows::{EntityHeadRow, Rows};
@@ -158,8 +158,8 @@ impl Store {
     /// A lot without rows.
     pub fn lot(&self) -> Lot {
         Lot(match &self.engine {
-            Pools::Sqlite { .. } => Kind::Sqlite(Json::default()),
-            Pools::Postgres { .. } => Kind::Postgres(Rows::default()),
+            Pools::Sqlite { .. } => Waiting::Sqlite(Json::default()),
+            Pools::Postgres { .. } => Waiting::Postgres(Rows::default()),
         })
     }
 
@@ -175,7 +175,7 @@ impl Store {
         in_time: impl Fn() -> bool,
     ) -> Result<bool, StoreError> {
         match (&self.engine, lot.0) {
-            (Pools::Sqlite { writer, folding, .. }, Kind::Sqlite(json)) => {
+            (Pools::Sqlite { writer, folding, .. }, Waiting::Sqlite(json)) => {
                 let writer = Arc::clone(writer).lock_owned().await;
                 if !in_time() {
                     return Ok(false);
@@ -183,7 +183,7 @@ impl Store {
                 posting::write_whole(writer, folding, &self.texts, json).await?;
                 Ok(true)
             }
-            (Pools::Postgres { .. }, Kind::Postgres(rows)) => {
+            (Pools::Postgres { .. }, Waiting::Postgres(rows)) => {
                 let entities: Vec<&str> = heads.keys().map(String::as_str).collect();
                 let mut posting = self.begin().await?;
                 let locked = posting.lock_heads(&entities).await?;
