@@ -44,6 +44,7 @@ pub(super) async fn decide(
             return Ok(accrued);
         };
         after.clone_from(&last.issue.id);
+        accrued.drafts.reserve_exact(page.len());
         for stored in &page {
             let id = stored.issue.id.clone();
             let settlement: Date = convert::date(&stored.issue.settlement_date)?;
@@ -60,7 +61,7 @@ pub(super) async fn decide(
             {
                 Decided::Drafted(drafted) => {
                     // The reference names the command, not each issue's event.
-                    accrued.drafts.push(Draft { reference: None, ..drafted.draft });
+                    accrued.drafts.push(Draft { reference: None, ..drafted.draft }.compact());
                 }
                 Decided::Nothing { reason, .. } => {
                     accrued.skipped.push(SkippedIssue { bond_issue: id, reason: reason.to_owned() })

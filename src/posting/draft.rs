@@ -65,6 +65,13 @@ impl Draft {
         }
     }
 
+    /// The same in no more memory than it needs, for one that waits beside ten thousand others.
+    pub fn compact(mut self) -> Draft {
+        self.postings.shrink_to_fit();
+        self.detail.shrink_to_fit();
+        self
+    }
+
     /// The newest rows of its issue once it is recorded under `sequence`.
     pub fn newest_after(&self, sequence: i64) -> Result<Newest, RecordError> {
         let missing = || RecordError::corrupt("event", "an issuance without rows");

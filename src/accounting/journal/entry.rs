@@ -134,11 +134,12 @@ impl Entry {
     /// # Errors
     /// [`Refusal::Overflow`] when debits and credits differ, which no rule may cause: a difference means that a figure left the
     /// range of exact arithmetic.
-    pub fn new(kind: EntryKind, description: String, drafts: Vec<LineDraft>) -> Result<Option<Entry>, Refusal> {
+    pub fn new(kind: EntryKind, description: String, mut drafts: Vec<LineDraft>) -> Result<Option<Entry>, Refusal> {
         let mut movement = Movement::default();
         let mut balance = Amount::ZERO;
+        drafts.retain(|draft| !draft.signed.is_zero());
         let mut lines = Vec::with_capacity(drafts.len());
-        for draft in drafts.into_iter().filter(|draft| !draft.signed.is_zero()) {
+        for draft in drafts {
             balance = balance.plus(draft.signed)?;
             movement.add(draft.role, draft.signed)?;
             let (side, amount) = match draft.signed.is_positive() {
