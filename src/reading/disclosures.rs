@@ -5,14 +5,13 @@ mod events;
 mod late;
 mod notices;
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use jiff::civil::Date;
 use rust_decimal::Decimal;
 
 use super::outstanding::{Outstanding, OutstandingPages, by_issue, of};
-use super::rollforward::ByIssue;
-use super::{Known, Library, ReadError};
+use super::{Known, Library, ReadError, rollforward};
 use crate::accounting::Currency;
 use crate::accounting::classification::{Facts, Verdict, classify};
 use crate::accounting::fiscal_calendar::FiscalCalendar;
@@ -145,8 +144,8 @@ impl Library {
             fair_values: asked.fair_values.iter().map(|value| (value.bond_issue.as_str(), value)).collect(),
         };
         let (first, last) = (from.to_string(), to.to_string());
-        let posted = reader.movements::<ByIssue>(entity, (&first, &last), known.sequence, currency.code()).await?;
-        let posted = posted.movements()?;
+        let posted = reader.movements(entity, (&first, &last), known.sequence, currency.code()).await?;
+        let posted: BTreeMap<String, Vec<(String, Sums)>> = rollforward::by_issue(posted)?;
         let mut pages = OutstandingPages::begin(entity, (from, to), known, currency, &mut reader).await?;
         let (mut total, mut items) = (Figures::none(), Vec::new());
         let (mut in_period, mut later, mut unsettled) = (Vec::new(), Vec::new(), Vec::new());

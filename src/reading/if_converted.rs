@@ -9,8 +9,7 @@ use utoipa::ToSchema;
 
 use super::induced::induced;
 use super::outstanding::{Outstanding, OutstandingPages, by_issue, of};
-use super::rollforward::ByIssue;
-use super::{Known, Library, ReadError};
+use super::{Known, Library, ReadError, rollforward};
 use crate::accounting::Currency;
 use crate::accounting::framework::Framework;
 use crate::accounting::money::{Amount, round_per_share, round_shares};
@@ -147,8 +146,8 @@ impl Library {
         let (first, last) = (from.to_string(), to.to_string());
         let restated_through = report::restated_through(to, known.date());
         let asked_of = Asked { from, to, tax_rate: asked.tax_rate, average_share_price: asked.average_share_price };
-        let posted = reader.movements::<ByIssue>(entity, (&first, &last), known.sequence, currency.code()).await?;
-        let posted = posted.movements()?;
+        let posted = reader.movements(entity, (&first, &last), known.sequence, currency.code()).await?;
+        let posted = rollforward::by_issue(posted)?;
         let mut pages = OutstandingPages::begin(entity, (from, to), known, currency, &mut reader).await?;
         let mut found = Vec::new();
         while let Some(page) = pages.next(&mut reader).await? {

@@ -18,13 +18,13 @@ use crate::accounting::fiscal_calendar::{Comparative, FiscalCalendar};
 use crate::accounting::refusal::Refusal;
 use crate::document::wire::Timestamp;
 use crate::posting;
-use crate::store::{BatchesOfMovement, Reader};
+use crate::store::Reader;
 
 pub use document::{
     ComparativeRollforward, InterestExpectation, InterestReasonableness, IssueInterest, IssueRollforward,
     RollforwardDocument, RollforwardLine, TieOut,
 };
-pub(super) use rolled::ByIssue;
+pub(super) use rolled::by_issue;
 pub(crate) use rolled::{Rolled, Scope};
 
 /// Which days stand beside those of the report.
@@ -147,12 +147,10 @@ struct Shown {
 
 impl Shown {
     async fn of(scope: &Scope<'_>, rolled: &Rolled, reader: &mut Reader<'_>) -> Result<Shown, ReadError> {
-        let Scope { entity, days: (from, to), known, currency } = *scope;
-        let (first, last) = (from.to_string(), to.to_string());
-        let batches: Batches = reader.batches_of_movements(entity, (&first, &last), known, currency.code()).await?;
+        let (batches, currency) = (batches(scope, reader).await?, scope.currency);
         let mut issues = Vec::with_capacity(rolled.issues.len());
         for (id, issue) in &rolled.issues {
-            let of = |stored: &str| batches.of(id, stored);
+            let of = |stored: &str| batches.get(&(id.clone(), stored.to_owned())).cloned().unwrap_or_default();
             let moved = rolled.lines_of(id)?;
             // A vector that grows keeps room for as much again.
             let mut lines = Vec::with_capacity(moved.len());
@@ -162,7 +160,7 @@ impl Shown {
             issues.push(IssueRollforward { bond_issue: id.clone(), reference: issue.reference.clone(), lines });
         }
         let of = |stored: &str| {
-            let of_movement = batches.lists.iter().filter(|((_, movement), _)| movement == stored);
+            let of_movement = batches.iter().filter(|((_, movement), _)| movement == stored);
             let numbers: BTreeSet<&String> = of_movement.flat_map(|(_, numbers)| numbers.iter()).collect();
             numbers.into_iter().cloned().collect()
         };
@@ -173,27 +171,20 @@ impl Shown {
 }
 
 /// The numbers of the batches of each movement of each issue. Most issues share a list.
-#[derive(Default)]
-struct Batches {
-    lists: HashMap<(String, String), Arc<[String]>>,
-    shared: HashMap<String, Arc<[String]>>,
-}
+type Batches = HashMap<(String, String), Arc<[String]>>;
 
-impl Batches {
-    fn of(&self, id: &str, movement: &str) -> Arc<[String]> {
-        self.lists.get(&(id.to_owned(), movement.to_owned())).cloned().unwrap_or_default()
-    }
-}
-
-impl Extend<BatchesOfMovement> for Batches {
-    fn extend<I: IntoIterator<Item = BatchesOfMovement>>(&mut self, rows: I) {
-        for row in rows {
-            let list = self.shared.entry(row.numbers).or_insert_with_key(|numbers| {
-                let mut numbers: Vec<String> = numbers.split(',').map(str::to_owned).collect();
-                numbers.sort_unstable();
-                numbers.into()
-            });
-            self.lists.insert((row.bond_issue, row.movement), Arc::clone(list));
-        }
-    }
+async fn batches(scope: &Scope<'_>, reader: &mut Reader<'_>) -> Result<Batches, ReadError> {
+    let Scope { entity, days: (from, to), known, currency } = *scope;
+    let (first, last) = (from.to_string(), to.to_string());
+    let found = reader.batches_of_movements(entity, (&first, &last), known, currency.code()).await?;
+    let mut shared: HashMap<String, Arc<[String]>> = HashMap::new();
+    let mut sorted = |numbers: String| {
+        let list = shared.entry(numbers).or_insert_with_key(|numbers| {
+            let mut numbers: Vec<String> = numbers.split(',').map(str::to_owned).collect();
+            numbers.sort_unstable();
+            numbers.into()
+        });
+        Arc::clone(list)
+    };
+    Ok(found.into_iter().map(|row| ((row.bond_issue, row.movement), sorted(row.numbers))).collect())
 }

@@ -94,24 +94,20 @@ fn postgres_arguments(args: &[Arg<'_>]) -> Result<PgArguments, sqlx::Error> {
 }
 
 impl Reader<'_> {
-    async fn run<T: FromCells, C: Default + Extend<T>>(
-        &mut self,
-        text: SqlStr,
-        args: &[Arg<'_>],
-    ) -> Result<C, StoreError> {
+    async fn run<T: FromCells>(&mut self, text: SqlStr, args: &[Arg<'_>]) -> Result<Vec<T>, StoreError> {
         // Each row is read as it comes: a driver's own row takes several times the memory of ours.
-        let mut read = C::default();
+        let mut read = Vec::new();
         match self {
             Self::Sqlite(connection) => {
                 let mut rows = sqlx::query_with(text, sqlite_arguments(args)?).fetch(&mut **connection);
                 while let Some(row) = rows.try_next().await? {
-                    read.extend([T::from_cells(&mut Cursor::new(&row))?]);
+                    read.push(T::from_cells(&mut Cursor::new(&row))?);
                 }
             }
             Self::Postgres(connection) => {
                 let mut rows = sqlx::query_with(text, postgres_arguments(args)?).fetch(&mut **connection);
                 while let Some(row) = rows.try_next().await? {
-                    read.extend([T::from_cells(&mut Cursor::new(&row))?]);
+                    read.push(T::from_cells(&mut Cursor::new(&row))?);
                 }
             }
         }
@@ -124,15 +120,6 @@ impl Reader<'_> {
         text: &'static str,
         args: &[Arg<'_>],
     ) -> Result<Vec<T>, StoreError> {
-        self.run(text.into_sql_str(), args).await
-    }
-
-    /// All rows of a statement, in a collection that may keep less of them than they are.
-    pub(crate) async fn gathered<T: FromCells, C: Default + Extend<T>>(
-        &mut self,
-        text: &'static str,
-        args: &[Arg<'_>],
-    ) -> Result<C, StoreError> {
         self.run(text.into_sql_str(), args).await
     }
 

@@ -53,8 +53,8 @@ impl Rolled {
     pub async fn read(scope: &Scope<'_>, reader: &mut Reader<'_>) -> Result<Rolled, ReadError> {
         let Scope { entity, days: (from, to), known, currency } = *scope;
         let (first, last, code) = (from.to_string(), to.to_string(), currency.code());
-        let opening = reader.opening::<ByIssue>(entity, &first, known, code).await?.movements()?;
-        let movements = reader.movements::<ByIssue>(entity, (&first, &last), known, code).await?.movements()?;
+        let opening = by_issue(reader.opening(entity, &first, known, code).await?)?;
+        let movements = by_issue(reader.movements(entity, (&first, &last), known, code).await?)?;
         let eve = from.yesterday().unwrap_or(from).to_string();
         let before = booked(scope, &eve, reader).await?;
         let issues = booked(scope, &last, reader).await?;
@@ -90,57 +90,38 @@ fn whole(issues: &BTreeMap<String, RolledIssue>) -> Result<Sums, Refusal> {
     issues.values().try_fold(Sums::default(), |total, issue| total.plus(&issue.booked))
 }
 
-/// Gathers the movements of each issue.
-#[derive(Default)]
-pub(in crate::reading) struct ByIssue {
-    issues: Movements,
-    overflow: Option<Refusal>,
-}
-
-impl ByIssue {
-    /// The movements.
-    ///
-    /// # Errors
-    /// [`Refusal::Overflow`].
-    pub fn movements(self) -> Result<Movements, Refusal> {
-        self.overflow.map_or(Ok(self.issues), Err)
+/// The movements of each issue.
+pub(in crate::reading) fn by_issue(rows: Vec<store::Movement>) -> Result<Movements, ReadError> {
+    let mut issues = Movements::new();
+    for row in rows {
+        let sums = &row.sums;
+        let amount = Amount::from_minor;
+        // Fractions are counted in ten-billionths.
+        let shares =
+            Decimal::from(sums.shares).checked_add(Decimal::new(sums.shares_fraction, 10)).ok_or(Refusal::Overflow)?;
+        issues.entry(row.bond_issue).or_default().push((
+            row.movement,
+            Sums {
+                principal: amount(sums.principal),
+                premium_discount: amount(sums.premium_discount),
+                issue_costs: amount(sums.issue_costs),
+                interest_payable: amount(sums.interest_payable),
+                interest_receivable: amount(sums.interest_receivable),
+                equity_component: amount(sums.equity_component),
+                coupon_interest: amount(sums.coupon_interest),
+                gain_loss: amount(sums.gain_loss),
+                expense: amount(sums.expense),
+                debt_conversion_expense: amount(sums.debt_conversion_expense),
+                loss_on_amendment: amount(sums.loss_on_amendment),
+                cash: amount(sums.cash),
+                shares: shares.normalize(),
+                paid_in_capital: amount(sums.paid_in_capital),
+                common_stock: amount(sums.common_stock),
+                treasury_stock: amount(sums.treasury_stock),
+            },
+        ));
     }
-}
-
-impl Extend<store::Movement> for ByIssue {
-    fn extend<I: IntoIterator<Item = store::Movement>>(&mut self, rows: I) {
-        for row in rows {
-            match sums(&row.sums) {
-                Ok(sums) => self.issues.entry(row.bond_issue).or_default().push((row.movement, sums)),
-                Err(overflow) => self.overflow = Some(overflow),
-            }
-        }
-    }
-}
-
-fn sums(sums: &store::Sums) -> Result<Sums, Refusal> {
-    let amount = Amount::from_minor;
-    // Fractions are counted in ten-billionths.
-    let shares =
-        Decimal::from(sums.shares).checked_add(Decimal::new(sums.shares_fraction, 10)).ok_or(Refusal::Overflow)?;
-    Ok(Sums {
-        principal: amount(sums.principal),
-        premium_discount: amount(sums.premium_discount),
-        issue_costs: amount(sums.issue_costs),
-        interest_payable: amount(sums.interest_payable),
-        interest_receivable: amount(sums.interest_receivable),
-        equity_component: amount(sums.equity_component),
-        coupon_interest: amount(sums.coupon_interest),
-        gain_loss: amount(sums.gain_loss),
-        expense: amount(sums.expense),
-        debt_conversion_expense: amount(sums.debt_conversion_expense),
-        loss_on_amendment: amount(sums.loss_on_amendment),
-        cash: amount(sums.cash),
-        shares: shares.normalize(),
-        paid_in_capital: amount(sums.paid_in_capital),
-        common_stock: amount(sums.common_stock),
-        treasury_stock: amount(sums.treasury_stock),
-    })
+    Ok(issues)
 }
 
 /// The issues that there are, and what the booked row of each holds at a date.

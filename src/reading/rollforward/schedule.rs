@@ -17,7 +17,7 @@ use crate::reading::carrying::{Valued, Walk};
 use crate::reports::reasonableness::Reasonableness;
 use crate::reports::rollforward::Sums;
 use crate::reports::ties::{Check, Equality};
-use crate::store::{Carrying, CarryingChange, Reader};
+use crate::store::{Carrying, Reader};
 
 /// What a walk through the schedules adds to a rollforward.
 pub(super) struct Scheduled {
@@ -33,8 +33,11 @@ pub(super) async fn scheduled(
 ) -> Result<Scheduled, ReadError> {
     let Scope { entity, days: (from, to), known, currency } = *scope;
     let days = (from.to_string(), to.to_string());
-    let changes: Changes = reader.carrying_changes(entity, (&days.0, &days.1), known, currency.code()).await?;
-    let mut changes = changes.failure.map_or(Ok(changes.issues), Err)?;
+    let mut changes: HashMap<String, Vec<(Date, Amount)>> = HashMap::new();
+    for row in reader.carrying_changes(entity, (&days.0, &days.1), known, currency.code()).await? {
+        let change = (posting::date(&row.effective_date)?, Amount::from_minor(row.carrying_amount));
+        changes.entry(row.bond_issue).or_default().push(change);
+    }
     let mut walk = Walk::begin(entity, to, known, reader).await?;
     let (mut scheduled, mut explained) = (Components::default(), Components::default());
     let (mut issues, mut total) = (Vec::new(), Reasonableness::default());
@@ -83,25 +86,4 @@ fn accrued(movements: &[(String, Sums)]) -> Result<Amount, Refusal> {
     let accrual = |name: &str| name.strip_prefix(REVERSAL_OF).unwrap_or(name) == MovementKind::Accrual.name();
     let accruals = movements.iter().filter(|(name, _)| accrual(name));
     accruals.map(|(_, sums)| sums.interest_expense()).try_fold(Amount::ZERO, |sum, amount| sum.plus(amount?))
-}
-
-/// What the carrying amount of each issue changed by, by effective date.
-#[derive(Default)]
-struct Changes {
-    issues: HashMap<String, Vec<(Date, Amount)>>,
-    failure: Option<ReadError>,
-}
-
-impl Extend<CarryingChange> for Changes {
-    fn extend<I: IntoIterator<Item = CarryingChange>>(&mut self, rows: I) {
-        for row in rows {
-            match posting::date(&row.effective_date) {
-                Ok(date) => {
-                    let change = (date, Amount::from_minor(row.carrying_amount));
-                    self.issues.entry(row.bond_issue).or_default().push(change);
-                }
-                Err(failure) => self.failure = Some(failure),
-            }
-        }
-    }
 }

@@ -37,7 +37,7 @@ pub use issues::{IssueFilter, ListedIssue};
 pub use journal_lines::ReleasedIn;
 pub use ledger_balances::{RejectedBatch, Released};
 pub use posted::{PostedCount, PostedEntry, PostedIn};
-pub use reports::{BatchesOfMovement, CarryingChange, MovedByBatch, Movement, OutOfPeriod, Sums};
+pub use reports::{BatchesOfMovement, MovedByBatch, Movement, OutOfPeriod, Sums};
 pub use reversals::EventOfBatch;
 pub use revisions::RecordedRevision;
 pub use states::IssueState;
@@ -58,13 +58,13 @@ type Texts = LazyLock<[String; 2]>;
 const AMONG: [&str; 2] = ["in (select value from json_each($2))", "= any($2)"];
 
 impl Reader<'_> {
-    async fn either<R: FromCells, C: Default + Extend<R>>(
+    async fn either<R: FromCells>(
         &mut self,
         texts: &'static [String; 2],
         args: &[Arg<'_>],
-    ) -> Result<C, StoreError> {
+    ) -> Result<Vec<R>, StoreError> {
         let [sqlite, postgres] = texts;
         let text = self.pick(sqlite, postgres);
-        self.gathered(text, args).await
+        self.all(text, args).await
     }
 }

@@ -239,47 +239,47 @@ static CARRYING_CHANGES: Text = Text::new(|| {
 
 impl Reader<'_> {
     /// What the carrying amounts changed by, of what is posted in a period, by issue and effective date, in that order.
-    pub async fn carrying_changes<C: Default + Extend<CarryingChange>>(
+    pub async fn carrying_changes(
         &mut self,
         entity: &str,
         period: (&str, &str),
         known: i64,
         currency: &str,
-    ) -> Result<C, StoreError> {
-        self.gathered(&CARRYING_CHANGES, &posted(entity, period, known, currency)).await
+    ) -> Result<Vec<CarryingChange>, StoreError> {
+        self.all(&CARRYING_CHANGES, &posted(entity, period, known, currency)).await
     }
 
     /// What moved in a period by posting date, both ends included: sums by issue and movement, in that order.
-    pub async fn movements<C: Default + Extend<Movement>>(
+    pub async fn movements(
         &mut self,
         entity: &str,
         period: (&str, &str),
         known: i64,
         currency: &str,
-    ) -> Result<C, StoreError> {
+    ) -> Result<Vec<Movement>, StoreError> {
         self.either(&MOVEMENTS, &posted(entity, period, known, currency)).await
     }
 
     /// What moved before a posting date: sums by issue. It reads every entry before that date, and so proves the booked
     /// rows from which an opening balance can be had at once.
-    pub async fn opening<C: Default + Extend<Movement>>(
+    pub async fn opening(
         &mut self,
         entity: &str,
         before: &str,
         known: i64,
         currency: &str,
-    ) -> Result<C, StoreError> {
+    ) -> Result<Vec<Movement>, StoreError> {
         self.either(&OPENING, &[Arg::Text(entity), Arg::Text(before), Arg::Int(known), Arg::Text(currency)]).await
     }
 
     /// The batches that take part in the movements of a period, by issue and movement, in no order.
-    pub async fn batches_of_movements<C: Default + Extend<BatchesOfMovement>>(
+    pub async fn batches_of_movements(
         &mut self,
         entity: &str,
         period: (&str, &str),
         known: i64,
         currency: &str,
-    ) -> Result<C, StoreError> {
+    ) -> Result<Vec<BatchesOfMovement>, StoreError> {
         self.either(&BATCHES_OF_MOVEMENTS, &posted(entity, period, known, currency)).await
     }
 
