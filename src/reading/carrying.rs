@@ -131,13 +131,11 @@ impl Library {
                 self.rows_of_dates.in_force((entity, id), dates, (as_of, known.sequence), &self.store).await?
             }
         };
-        // Hardly any booked row has something that is taken back later, so the event behind it is not joined to each.
+        // Most issues have no booked row of which something is taken back later, so the event behind it is not joined to each.
         let taken_back_by = match written.filter(|_| in_force.booked.is_some_and(|row| row.later.is_some())) {
-            Some(sequence) => self.reading().await?.reader().event_by_sequence(entity, id, sequence).await?,
+            Some(sequence) => self.written_by.event((entity, id), sequence, &self.store).await?,
             None => None,
         };
-        let taken_back_by =
-            taken_back_by.map(|event| WrittenBy { event: event.id, effective_date: event.effective_date });
         let late = match kept.has_late_entries() {
             true => {
                 let mut reading = self.reading().await?;
@@ -145,7 +143,7 @@ impl Library {
             }
             false => Vec::new(),
         };
-        Ok((value(issued, known.sequence, (&in_force, taken_back_by.as_ref()), as_of, &late)?, known))
+        Ok((value(issued, known.sequence, (&in_force, taken_back_by.as_deref()), as_of, &late)?, known))
     }
 
     /// An issue with what is kept of it, and what was known at a time. What is kept and turns out to be old is added to.

@@ -13,6 +13,9 @@ pub(super) struct Days<R> {
 #[derive(Clone, Debug)]
 struct Day<R> {
     date: Date,
+    /// The sequence of its first row, which stands with those of other dates: a search that goes back over thousands of dates that were not
+    /// known yet reads them one after another.
+    since: i64,
     /// With their sequences; never empty.
     rows: Vec<(i64, R)>,
 }
@@ -28,10 +31,9 @@ impl<R> Days<R> {
     /// up to it of which one was.
     pub fn in_force(&self, as_of: Date, known: i64) -> Option<(Date, &(i64, R))> {
         let end = self.days.partition_point(|day| day.date <= as_of);
-        self.days[..end].iter().rev().find_map(|day| {
-            let count = day.rows.partition_point(|(sequence, _)| *sequence <= known);
-            day.rows[..count].last().map(|row| (day.date, row))
-        })
+        let day = self.days[..end].iter().rev().find(|day| day.since <= known)?;
+        let count = day.rows.partition_point(|(sequence, _)| *sequence <= known);
+        day.rows[..count].last().map(|row| (day.date, row))
     }
 
     /// Adds a row that was recorded after all of its date.
@@ -39,7 +41,7 @@ impl<R> Days<R> {
         self.count += 1;
         match self.days.binary_search_by_key(&date, |day| day.date) {
             Ok(at) => self.days[at].rows.push((sequence, row)),
-            Err(at) => self.days.insert(at, Day { date, rows: vec![(sequence, row)] }),
+            Err(at) => self.days.insert(at, Day { date, since: sequence, rows: vec![(sequence, row)] }),
         }
     }
 }

@@ -28,6 +28,7 @@ mod rows_of_dates;
 mod sale_price;
 mod together;
 mod trial_balance;
+mod written_by;
 
 use jiff::civil::Date;
 use serde::Deserialize;
@@ -107,6 +108,7 @@ pub struct Library {
     store: Store,
     shelf: issued::Shelf,
     rows_of_dates: rows_of_dates::RowsOfDates,
+    written_by: written_by::WrittenBys,
     together: together::Together,
 }
 
@@ -117,6 +119,7 @@ impl Library {
             together: together::Together::start(store.clone()),
             shelf: issued::Shelf::default(),
             rows_of_dates: rows_of_dates::RowsOfDates::default(),
+            written_by: written_by::WrittenBys::default(),
             store,
         }
     }
