@@ -82,7 +82,7 @@ fn with(store: &Store, auth: Auth, app: App, keys: KeySet) -> Router {
         })
     });
     let edge = Edge { keys, ..Edge::new(guard, readiness, KINDS) };
-    edge::router(resource::router(), app, edge)
+    edge::router(resource::router(), Arc::new(app), edge)
 }
 
 /// The document of the interface, as text.

@@ -35,7 +35,7 @@ struct Row {
     rates: String,
 }
 
-async fn row(State(app): State<App>, Path(id): Path<RecordId>) -> Result<Answer<Row>, Problem> {
+async fn row(State(app): State<Arc<App>>, Path(id): Path<RecordId>) -> Result<Answer<Row>, Problem> {
     let mut reading = app.recorder.store().reading().await.map_err(Problem::internal)?;
     let found = reading.reader().bond_issue(id.entity(), &id.to_string()).await.map_err(Problem::internal)?;
     let found = found.ok_or_else(|| Problem::not_found("the row"))?;
@@ -64,7 +64,7 @@ pub fn serve_if_asked() {
         let store = service::open(&database).await.expect("the database can be opened");
         let routes = resource::router().route("/bench/row/{id}", get(row));
         let readiness = Arc::new(|| Box::pin(async { Ok(()) }) as std::pin::Pin<Box<_>>);
-        let router = edge::router(routes, service::app(&store), Edge::new(Guard::Open, readiness, KINDS));
+        let router = edge::router(routes, Arc::new(service::app(&store)), Edge::new(Guard::Open, readiness, KINDS));
         let listener = app::bind(([127, 0, 0, 1], 0).into()).await.expect("a port is free");
         let started = Started { router, courier: None, stop: Stop::default() };
         app::serve(listener, started, app::print_address).await.expect("it serves");

@@ -1,5 +1,7 @@
 //! Account mappings: from roles to an entity's own accounts.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::Response;
 use serde::Deserialize;
@@ -43,7 +45,7 @@ pub struct GetQuery {
     request_body = AccountMappingDocument,
     responses((status = 200, description = "The mapping as recorded", body = AccountMappingDocument)))]
 pub async fn put(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     caller: Caller,
     Path(entity): Path<EntityCode>,
     Query(query): Query<PutQuery>,
@@ -62,7 +64,7 @@ pub async fn put(
 #[utoipa::path(get, operation_id = "get_account_mapping", path = "/v1/entities/{entity}/account-mapping", tag = "entities", params(EntityPath, GetQuery),
     responses((status = 200, description = "The resolved accounts", body = AccountMappingDocument)))]
 pub async fn get(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<GetQuery>,
 ) -> Result<Answer<AccountMappingDocument>, Problem> {

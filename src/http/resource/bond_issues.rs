@@ -1,5 +1,7 @@
 //! Bond issues, their schedules and events.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
@@ -28,7 +30,7 @@ use crate::store::IssueFilter;
 #[utoipa::path(post, operation_id = "create_bond_issue", path = "/v1/bond-issues", tag = "bond issues", params(Recording), request_body = BondIssueDocument,
     responses((status = 201, description = "The issue, its rates and what was posted", body = BondIssueAnswer)))]
 pub async fn create(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     recording: Recording,
     body: Body<BondIssueDocument>,
 ) -> Result<Response, Problem> {
@@ -41,7 +43,11 @@ pub async fn create(
 /// Its ETag changes with each event of the issue; a transaction sent with it as `If-Match` is refused if another came first.
 #[utoipa::path(get, operation_id = "get_bond_issue", path = "/v1/bond-issues/{id}", tag = "bond issues", params(IdPath),
     responses((status = 200, description = "The issue", body = BondIssueAnswer)))]
-pub async fn get(State(app): State<App>, Path(id): Path<RecordId>, _: Query<NoQuery>) -> Result<Response, Problem> {
+pub async fn get(
+    State(app): State<Arc<App>>,
+    Path(id): Path<RecordId>,
+    _: Query<NoQuery>,
+) -> Result<Response, Problem> {
     let (issue, tag) = app.library.bond_issue(id.entity(), &id.to_string()).await?;
     etag::tagged_as(&issue, &tag)
 }
@@ -73,7 +79,7 @@ struct Filters<'a> {
 #[utoipa::path(get, operation_id = "list_bond_issues", path = "/v1/bond-issues", tag = "bond issues", params(ListQuery),
     responses((status = 200, description = "A page of issues", body = Page<BondIssueAnswer>)))]
 pub async fn list(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     principal: Principal,
     Query(query): Query<ListQuery>,
 ) -> Result<Page<BondIssueAnswer>, Problem> {
@@ -122,7 +128,7 @@ pub struct ScheduleQuery {
 #[utoipa::path(get, operation_id = "get_schedule", path = "/v1/bond-issues/{id}/schedule", tag = "bond issues", params(IdPath, ScheduleQuery),
     responses((status = 200, description = "The schedule", content((ScheduleDocument = "application/json"), (String = "text/html")))))]
 pub async fn schedule(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     Query(query): Query<ScheduleQuery>,
     accept: Accept,
@@ -151,7 +157,7 @@ pub struct EventsQuery {
 #[utoipa::path(get, operation_id = "list_events", path = "/v1/bond-issues/{id}/events", tag = "bond issues", params(IdPath, EventsQuery),
     responses((status = 200, description = "A page of events", body = Page<EventRecord>)))]
 pub async fn events(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     Query(query): Query<EventsQuery>,
 ) -> Result<Page<EventRecord>, Problem> {

@@ -1,5 +1,7 @@
 //! Carrying values: what the debt stands at.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
@@ -37,7 +39,7 @@ pub struct OneQuery {
 #[utoipa::path(get, operation_id = "get_carrying_value", path = "/v1/bond-issues/{id}/carrying-value", tag = "carrying values", params(IdPath, OneQuery),
     responses((status = 200, description = "The carrying value", body = CarryingValueDocument)))]
 pub async fn one(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     Query(query): Query<OneQuery>,
 ) -> Result<Answer<CarryingValueDocument>, Problem> {
@@ -80,7 +82,7 @@ struct Filters<'a> {
 #[utoipa::path(get, operation_id = "list_carrying_values", path = "/v1/entities/{entity}/carrying-values", tag = "carrying values", params(EntityPath, AllQuery),
     responses((status = 200, description = "The carrying values", content((CarryingValues = "application/json"), (String = "text/csv"), (String = "text/html")))))]
 pub async fn all(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<AllQuery>,
     accept: Accept,

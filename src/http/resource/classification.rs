@@ -1,5 +1,7 @@
 //! Current or non-current.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use serde::Deserialize;
 use utoipa::IntoParams;
@@ -31,7 +33,7 @@ pub struct ClassificationQuery {
 #[utoipa::path(get, operation_id = "get_classification", path = "/v1/bond-issues/{id}/classification", tag = "carrying values", params(IdPath, ClassificationQuery),
     responses((status = 200, description = "Current and non-current, with reasons", body = ClassificationDocument)))]
 pub async fn get(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     Query(query): Query<ClassificationQuery>,
 ) -> Result<Answer<ClassificationDocument>, Problem> {

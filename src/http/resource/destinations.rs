@@ -1,5 +1,7 @@
 //! Destinations: where the releases of an entity are delivered.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::Response;
 use serde::{Deserialize, Serialize};
@@ -35,7 +37,7 @@ impl App {
 #[utoipa::path(post, operation_id = "create_destination", path = "/v1/entities/{entity}/destinations", tag = "delivery", params(EntityPath),
     request_body = DestinationRequest, responses((status = 201, description = "The destination", body = DestinationDocument)))]
 pub async fn create(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     caller: Caller,
     _: Query<NoQuery>,
@@ -68,7 +70,7 @@ struct Filters {
 #[utoipa::path(get, operation_id = "list_destinations", path = "/v1/entities/{entity}/destinations", tag = "delivery", params(EntityPath, ListQuery),
     responses((status = 200, description = "A page of destinations", body = Page<DestinationDocument>)))]
 pub async fn list(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<ListQuery>,
 ) -> Result<Page<DestinationDocument>, Problem> {
@@ -84,7 +86,7 @@ pub async fn list(
 #[utoipa::path(get, operation_id = "get_destination", path = "/v1/entities/{entity}/destinations/{destination}", tag = "delivery", params(DestinationPath),
     responses((status = 200, description = "The destination", body = DestinationDocument)))]
 pub async fn get(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(name): Path<DestinationName>,
     _: Query<NoQuery>,
 ) -> Result<Answer<DestinationDocument>, Problem> {
@@ -97,7 +99,7 @@ pub async fn get(
 #[utoipa::path(post, operation_id = "pause_destination", path = "/v1/entities/{entity}/destinations/{destination}/pause", tag = "delivery",
     params(DestinationPath), responses((status = 200, description = "The destination", body = DestinationDocument)))]
 pub async fn pause(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(name): Path<DestinationName>,
     caller: Caller,
     _: Query<NoQuery>,
@@ -111,7 +113,7 @@ pub async fn pause(
 #[utoipa::path(post, operation_id = "resume_destination", path = "/v1/entities/{entity}/destinations/{destination}/resume", tag = "delivery",
     params(DestinationPath), responses((status = 200, description = "The destination", body = DestinationDocument)))]
 pub async fn resume(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(name): Path<DestinationName>,
     caller: Caller,
     _: Query<NoQuery>,
@@ -126,7 +128,7 @@ pub async fn resume(
 #[utoipa::path(post, operation_id = "replay_destination", path = "/v1/entities/{entity}/destinations/{destination}/replay", tag = "delivery",
     params(DestinationPath), request_body = ReplayRequest, responses((status = 200, description = "The destination", body = DestinationDocument)))]
 pub async fn replay(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(name): Path<DestinationName>,
     caller: Caller,
     _: Query<NoQuery>,
@@ -142,7 +144,7 @@ pub async fn replay(
 #[utoipa::path(post, operation_id = "close_destination", path = "/v1/entities/{entity}/destinations/{destination}/close", tag = "delivery",
     params(DestinationPath), responses((status = 200, description = "The destination", body = DestinationDocument)))]
 pub async fn close(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(name): Path<DestinationName>,
     caller: Caller,
     _: Query<NoQuery>,
@@ -164,7 +166,7 @@ pub struct AttemptsQuery {
 #[utoipa::path(get, operation_id = "list_attempts", path = "/v1/entities/{entity}/destinations/{destination}/attempts", tag = "delivery",
     params(DestinationPath, AttemptsQuery), responses((status = 200, description = "A page of attempts", body = Page<AttemptDocument>)))]
 pub async fn attempts(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(name): Path<DestinationName>,
     Query(query): Query<AttemptsQuery>,
 ) -> Result<Page<AttemptDocument>, Problem> {

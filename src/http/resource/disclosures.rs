@@ -1,6 +1,7 @@
 //! Disclosures as of a date.
 
 use std::str::FromStr;
+use std::sync::Arc;
 
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
@@ -87,7 +88,7 @@ impl FromStr for FairValue {
 #[utoipa::path(get, operation_id = "get_disclosures", path = "/v1/entities/{entity}/disclosures", tag = "reports", params(EntityPath, DisclosuresQuery),
     responses((status = 200, description = "The disclosures", content((DisclosuresDocument = "application/json"), (String = "text/csv"), (String = "text/html")))))]
 pub async fn get(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<DisclosuresQuery>,
     accept: Accept,

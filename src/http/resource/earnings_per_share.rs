@@ -1,5 +1,7 @@
 //! What convertible issues bring to diluted earnings per share.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use rust_decimal::Decimal;
@@ -69,7 +71,7 @@ impl IfConvertedQuery {
 #[utoipa::path(get, operation_id = "get_if_converted", path = "/v1/entities/{entity}/if-converted", tag = "reports", params(EntityPath, IfConvertedQuery),
     responses((status = 200, description = "The inputs", content((IfConvertedDocument = "application/json"), (String = "text/html")))))]
 pub async fn if_converted(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<IfConvertedQuery>,
     accept: Accept,

@@ -1,5 +1,7 @@
 //! Entities.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::Response;
 use serde::{Deserialize, Serialize};
@@ -21,7 +23,7 @@ use crate::posting::Command;
 #[utoipa::path(post, operation_id = "create_entity", path = "/v1/entities", tag = "entities", request_body = EntityDocument,
     responses((status = 201, description = "The entity", body = EntityDocument)))]
 pub async fn create(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     caller: Caller,
     _: Query<NoQuery>,
     body: Body<EntityDocument>,
@@ -34,7 +36,7 @@ pub async fn create(
 #[utoipa::path(get, operation_id = "get_entity", path = "/v1/entities/{entity}", tag = "entities", params(EntityPath),
     responses((status = 200, description = "The entity", body = EntityDocument)))]
 pub async fn get(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     _: Query<NoQuery>,
 ) -> Result<Answer<EntityDocument>, Problem> {
@@ -60,7 +62,7 @@ struct Filters<'a> {
 #[utoipa::path(get, operation_id = "list_entities", path = "/v1/entities", tag = "entities", params(ListQuery),
     responses((status = 200, description = "A page of entities", body = Page<EntityDocument>)))]
 pub async fn list(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     principal: Principal,
     Query(query): Query<ListQuery>,
 ) -> Result<Page<EntityDocument>, Problem> {

@@ -56,7 +56,7 @@ pub struct ImportQuery {
     responses((status = 201, description = "All rows are recorded", body = ImportAnswer),
         (status = 200, description = "What became of each row; or, of a check, how many there are", body = File, content_type = "application/jsonl")))]
 pub async fn create(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<ImportQuery>,
     caller: Caller,
@@ -65,8 +65,11 @@ pub async fn create(
     let key = key(&query, IdempotencyKey::find(request.headers())?)?;
     // There is such an entity, before anything is sent for it.
     app.recorder.issue_checker(entity.as_str()).await?;
-    let importer =
-        Importer { recorder: app.recorder, request_id: caller.request_id.to_string(), actor: caller.principal.name };
+    let importer = Importer {
+        recorder: app.recorder.clone(),
+        request_id: caller.request_id.to_string(),
+        actor: caller.principal.name,
+    };
     let (upload, fingerprint) = receive(request, entity.as_str()).await?;
     let fingerprint = fingerprint.to_string();
     match (query.mode, key) {

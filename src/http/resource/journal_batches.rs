@@ -1,6 +1,7 @@
 //! Journal batches.
 
 use std::io::Write;
+use std::sync::Arc;
 
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
@@ -53,7 +54,7 @@ pub struct GetQuery {
         (BatchDocument = "application/json"), (String = "text/csv"), (String = "application/xbrl-instance+xml"),
         (String = "application/xml"), (String = "text/html"), (File = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 pub async fn get(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     Query(query): Query<GetQuery>,
     accept: Accept,
@@ -127,7 +128,7 @@ struct Filters<'a> {
 #[utoipa::path(get, operation_id = "list_journal_batches", path = "/v1/journal-batches", tag = "journal", params(ListQuery),
     responses((status = 200, description = "A page of batches", body = Page<BatchDocument>)))]
 pub async fn list(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     principal: Principal,
     Query(query): Query<ListQuery>,
 ) -> Result<Page<BatchDocument>, Problem> {

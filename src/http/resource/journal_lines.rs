@@ -1,5 +1,7 @@
 //! The journal lines of a period.
 
+use std::sync::Arc;
+
 use axum::body::{Body, Bytes};
 use axum::extract::State;
 use axum::http::header;
@@ -61,7 +63,7 @@ struct Filters<'a> {
 #[utoipa::path(get, operation_id = "list_journal_lines", path = "/v1/entities/{entity}/journal-lines", tag = "journal", params(EntityPath, LinesQuery),
     responses((status = 200, description = "The lines", content((JournalLines = "application/json"), (String = "text/csv")))))]
 pub async fn list(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<LinesQuery>,
     accept: Accept,

@@ -1,5 +1,7 @@
 //! CSV layouts, and files that are written by them.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::Response;
@@ -43,7 +45,7 @@ impl Scoped for LayoutName {
     request_body = LayoutDocument,
     responses((status = 200, description = "The layout as stored", body = StoredLayout)))]
 pub async fn put(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     caller: Caller,
     Path(LayoutName { entity, name }): Path<LayoutName>,
     _: Query<NoQuery>,
@@ -71,7 +73,7 @@ pub struct GetQuery {
 #[utoipa::path(get, operation_id = "get_layout", path = "/v1/entities/{entity}/layouts/{name}", tag = "layouts", params(LayoutPath, GetQuery),
     responses((status = 200, description = "The layout", body = StoredLayout)))]
 pub async fn get(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(LayoutName { entity, name }): Path<LayoutName>,
     Query(query): Query<GetQuery>,
 ) -> Result<Answer<StoredLayout>, Problem> {
@@ -92,7 +94,7 @@ pub struct ListQuery {
 #[utoipa::path(get, operation_id = "list_layouts", path = "/v1/entities/{entity}/layouts", tag = "layouts", params(EntityPath, ListQuery),
     responses((status = 200, description = "A page of layouts", body = Page<StoredLayout>)))]
 pub async fn list(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<ListQuery>,
 ) -> Result<Page<StoredLayout>, Problem> {

@@ -27,6 +27,8 @@ mod workbook;
 
 pub use workbook::Workbooks;
 
+use std::sync::Arc;
+
 use axum::Extension;
 use axum::http::StatusCode;
 use axum::response::Response;
@@ -57,7 +59,7 @@ pub struct App {
 }
 
 /// All routes of the resources.
-pub fn router() -> OpenApiRouter<App> {
+pub fn router() -> OpenApiRouter<Arc<App>> {
     OpenApiRouter::new()
         .routes(routes!(pages::start))
         .routes(routes!(entities::list, entities::create))

@@ -1,6 +1,7 @@
 //! What lies ahead: the forecast and the calendar.
 
 use std::str::FromStr;
+use std::sync::Arc;
 
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
@@ -93,7 +94,7 @@ struct Filters<'a> {
 #[utoipa::path(get, operation_id = "get_forecast", path = "/v1/entities/{entity}/forecast", tag = "reports", params(EntityPath, ForecastQuery),
     responses((status = 200, description = "The forecast", content((ForecastDocument = "application/json"), (String = "text/html")))))]
 pub async fn forecast(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<ForecastQuery>,
     accept: Accept,
@@ -161,7 +162,7 @@ pub struct CalendarQuery {
 #[utoipa::path(get, operation_id = "get_calendar", path = "/v1/entities/{entity}/calendar", tag = "reports", params(EntityPath, CalendarQuery),
     responses((status = 200, description = "The calendar", content((CalendarDocument = "application/json"), (String = "text/calendar"), (String = "text/html")))))]
 pub async fn calendar(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<CalendarQuery>,
     accept: Accept,

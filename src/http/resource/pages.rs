@@ -1,5 +1,7 @@
 //! Pages for people: the start page, and what reports and batches take together to be shown as one.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::Response;
 use jiff::civil::Date;
@@ -50,7 +52,7 @@ pub struct StartQuery {
 #[utoipa::path(get, operation_id = "get_start_page", path = "/", tag = "pages", params(StartQuery),
     responses((status = 200, description = "The page", body = String, content_type = "text/html")))]
 pub async fn start(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     principal: Principal,
     Query(query): Query<StartQuery>,
     accept: Accept,

@@ -1,5 +1,7 @@
 //! Fiscal periods: what stands in the way of closing them, closing them, and opening them again.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::Response;
 use serde::Deserialize;
@@ -34,7 +36,7 @@ impl Scoped for PeriodName {
 #[utoipa::path(get, operation_id = "list_periods", path = "/v1/entities/{entity}/periods", tag = "periods", params(EntityPath),
     responses((status = 200, description = "The periods", body = PeriodsDocument)))]
 pub async fn list(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     _: Query<NoQuery>,
 ) -> Result<Answer<PeriodsDocument>, Problem> {
@@ -47,7 +49,7 @@ pub async fn list(
 #[utoipa::path(get, operation_id = "get_period", path = "/v1/entities/{entity}/periods/{period}", tag = "periods", params(PeriodPath),
     responses((status = 200, description = "The period", body = PeriodDocument)))]
 pub async fn get(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(PeriodName { entity, period }): Path<PeriodName>,
     _: Query<NoQuery>,
 ) -> Result<Answer<PeriodDocument>, Problem> {
@@ -66,7 +68,7 @@ pub async fn get(
     params(PeriodPath, Recording), request_body = CloseRequest,
     responses((status = 200, description = "The period as it was closed", body = PeriodClosed)))]
 pub async fn close(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(PeriodName { entity, period }): Path<PeriodName>,
     recording: Recording,
     body: Body<CloseRequest>,
@@ -83,7 +85,7 @@ pub async fn close(
     params(PeriodPath, Recording), request_body = ReopenRequest,
     responses((status = 200, description = "The period is open", body = PeriodReopened)))]
 pub async fn reopen(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(PeriodName { entity, period }): Path<PeriodName>,
     recording: Recording,
     body: Body<ReopenRequest>,

@@ -1,5 +1,6 @@
 //! Releases: the feed for the ledger, what the ledger answers, and what is open.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use axum::extract::State;
@@ -54,7 +55,7 @@ pub struct Feed {
 #[utoipa::path(get, operation_id = "list_releases", path = "/v1/entities/{entity}/releases", tag = "journal", params(EntityPath, FeedQuery),
     responses((status = 200, description = "Releases", body = Feed)))]
 pub async fn releases(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<FeedQuery>,
     wait: Wait,
@@ -115,7 +116,7 @@ pub struct OpenQuery {
 #[utoipa::path(get, operation_id = "list_open_releases", path = "/v1/entities/{entity}/open-releases", tag = "journal", params(EntityPath, OpenQuery),
     responses((status = 200, description = "A page of open releases", body = Page<OpenRelease>)))]
 pub async fn open(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<OpenQuery>,
 ) -> Result<Page<OpenRelease>, Problem> {
@@ -134,7 +135,7 @@ pub async fn open(
 #[utoipa::path(post, operation_id = "acknowledge_journal_batch", path = "/v1/journal-batches/{id}/acknowledgement", tag = "journal", params(IdPath, Recording),
     request_body = AcknowledgementRequest, responses((status = 200, description = "What is kept", body = AcknowledgementAnswer)))]
 pub async fn acknowledge(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<AcknowledgementRequest>,
@@ -155,7 +156,7 @@ pub struct ReleaseRequest {}
 #[utoipa::path(post, operation_id = "release_journal_batch", path = "/v1/journal-batches/{id}/release", tag = "journal", params(IdPath, Recording),
     request_body = ReleaseRequest, responses((status = 201, description = "The release", body = ReleasedAgain)))]
 pub async fn release_again(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<ReleaseRequest>,

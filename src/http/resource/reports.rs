@@ -1,5 +1,7 @@
 //! Reports of an entity: rollforward and trial balance.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use jiff::civil::Date;
@@ -85,7 +87,7 @@ impl RollforwardQuery {
     responses((status = 200, description = "The rollforward", content((RollforwardDocument = "application/json"), (String = "text/csv"), (String = "text/html"),
         (File = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")))))]
 pub async fn rollforward(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<RollforwardQuery>,
     accept: Accept,
@@ -130,7 +132,7 @@ pub struct TrialBalanceQuery {
 #[utoipa::path(get, operation_id = "get_trial_balance", path = "/v1/entities/{entity}/trial-balance", tag = "reports", params(EntityPath, TrialBalanceQuery),
     responses((status = 200, description = "The trial balance", content((TrialBalanceDocument = "application/json"), (String = "text/html")))))]
 pub async fn trial_balance(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<TrialBalanceQuery>,
     accept: Accept,

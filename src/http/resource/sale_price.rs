@@ -1,5 +1,7 @@
 //! The sale-price condition.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use serde::Deserialize;
 use utoipa::IntoParams;
@@ -29,7 +31,7 @@ pub struct SalePriceQuery {
 #[utoipa::path(post, operation_id = "test_sale_price_condition", path = "/v1/bond-issues/{id}/sale-price-condition", tag = "carrying values", params(IdPath, SalePriceQuery),
     request_body = SalePriceRequest, responses((status = 200, description = "Day by day, and whether the issue is convertible", body = SalePriceAnswer)))]
 pub async fn test(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     Query(query): Query<SalePriceQuery>,
     body: Body<SalePriceRequest>,

@@ -1,5 +1,7 @@
 //! Samples for the rehearsal of an import.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
@@ -35,7 +37,7 @@ pub struct SampleQuery {
 #[utoipa::path(get, operation_id = "list_sample_batches", path = "/v1/entities/{entity}/sample-batches", tag = "journal", params(EntityPath, SampleQuery),
     responses((status = 200, description = "The samples", content((SampleBatches = "application/json"), (String = "text/csv")))))]
 pub async fn list(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     Query(query): Query<SampleQuery>,
     accept: Accept,

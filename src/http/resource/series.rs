@@ -1,5 +1,7 @@
 //! Series: what holders do with bonds of all issues under one indenture.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::Response;
 
@@ -22,7 +24,7 @@ fn on_series(SeriesName { entity, series }: SeriesName, command: SeriesCommand) 
 #[utoipa::path(post, operation_id = "convert_series", path = "/v1/entities/{entity}/series/{series}/conversions", tag = "transactions", params(SeriesPath, Recording),
     request_body = ConversionRequest, responses((status = 201, description = "What was posted", body = SeriesAnswer)))]
 pub async fn convert(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(name): Path<SeriesName>,
     recording: Recording,
     body: Body<ConversionRequest>,
@@ -36,7 +38,7 @@ pub async fn convert(
 #[utoipa::path(post, operation_id = "pay_series_coupon", path = "/v1/entities/{entity}/series/{series}/coupon-payments", tag = "transactions", params(SeriesPath, Recording),
     request_body = CouponPaymentRequest, responses((status = 201, description = "What was posted", body = SeriesAnswer)))]
 pub async fn pay_coupon(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(name): Path<SeriesName>,
     recording: Recording,
     body: Body<CouponPaymentRequest>,

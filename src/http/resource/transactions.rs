@@ -1,5 +1,7 @@
 //! Transactions: what is recorded on an issue.
 
+use std::sync::Arc;
+
 use axum::extract::State;
 use axum::response::Response;
 
@@ -18,7 +20,7 @@ use crate::http::problem::Problem;
 use crate::posting::{Command, IssueCommand, Reversing};
 
 async fn on_issue(
-    app: App,
+    app: Arc<App>,
     id: &impl ToString,
     entity: &str,
     command: IssueCommand,
@@ -37,7 +39,7 @@ async fn on_issue(
     request_body = AccrualRequest,
     responses((status = 201, description = "What was posted", body = EntityAccrualAnswer)))]
 pub async fn accrue_entity(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(entity): Path<EntityCode>,
     recording: Recording,
     body: Body<AccrualRequest>,
@@ -53,7 +55,7 @@ pub async fn accrue_entity(
 #[utoipa::path(post, operation_id = "accrue_bond_issue", path = "/v1/bond-issues/{id}/accruals", tag = "transactions", params(IdPath, Recording),
     request_body = AccrualRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn accrue(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<AccrualRequest>,
@@ -68,7 +70,7 @@ pub async fn accrue(
 #[utoipa::path(post, operation_id = "pay_coupon", path = "/v1/bond-issues/{id}/coupon-payments", tag = "transactions", params(IdPath, Recording),
     request_body = CouponPaymentRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn pay_coupon(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<CouponPaymentRequest>,
@@ -87,7 +89,7 @@ pub async fn pay_coupon(
 #[utoipa::path(post, operation_id = "convert_bonds", path = "/v1/bond-issues/{id}/conversions", tag = "transactions", params(IdPath, Recording),
     request_body = ConversionRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn convert(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<ConversionRequest>,
@@ -104,7 +106,7 @@ pub async fn convert(
 #[utoipa::path(post, operation_id = "convert_by_notices", path = "/v1/bond-issues/{id}/conversion-notices", tag = "transactions", params(IdPath, Recording),
     request_body = ConversionNoticesRequest, responses((status = 201, description = "What was posted", body = ConversionNoticesAnswer)))]
 pub async fn convert_many(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Notices,
@@ -121,7 +123,7 @@ pub async fn convert_many(
 #[utoipa::path(post, operation_id = "induce_conversion", path = "/v1/bond-issues/{id}/inducements", tag = "transactions", params(IdPath, Recording),
     request_body = InducementRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn induce(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<InducementRequest>,
@@ -136,7 +138,7 @@ pub async fn induce(
 #[utoipa::path(post, operation_id = "repurchase_bonds", path = "/v1/bond-issues/{id}/repurchases", tag = "transactions", params(IdPath, Recording),
     request_body = RepurchaseRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn repurchase(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<RepurchaseRequest>,
@@ -151,7 +153,7 @@ pub async fn repurchase(
 #[utoipa::path(post, operation_id = "redeem_bonds", path = "/v1/bond-issues/{id}/redemptions", tag = "transactions", params(IdPath, Recording),
     request_body = RedemptionRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn redeem(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<RedemptionRequest>,
@@ -166,7 +168,7 @@ pub async fn redeem(
 #[utoipa::path(post, operation_id = "adjust_conversion_rate", path = "/v1/bond-issues/{id}/rate-adjustments", tag = "transactions", params(IdPath, Recording),
     request_body = RateAdjustmentRequest, responses((status = 201, description = "What was recorded", body = RecordingAnswer)))]
 pub async fn adjust_rate(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<RateAdjustmentRequest>,
@@ -182,7 +184,7 @@ pub async fn adjust_rate(
 #[utoipa::path(post, operation_id = "modify_terms", path = "/v1/bond-issues/{id}/modifications", tag = "transactions", params(IdPath, Recording),
     request_body = ModificationRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn modify(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<ModificationRequest>,
@@ -197,7 +199,7 @@ pub async fn modify(
 #[utoipa::path(post, operation_id = "estimate_payments", path = "/v1/bond-issues/{id}/estimates", tag = "transactions", params(IdPath, Recording),
     request_body = EstimateRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn estimate(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<EstimateRequest>,
@@ -211,7 +213,7 @@ pub async fn estimate(
 #[utoipa::path(post, operation_id = "adjust_issue_costs", path = "/v1/bond-issues/{id}/issue-cost-adjustments", tag = "transactions", params(IdPath, Recording),
     request_body = IssueCostAdjustmentRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn adjust_issue_costs(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<IssueCostAdjustmentRequest>,
@@ -226,7 +228,7 @@ pub async fn adjust_issue_costs(
 #[utoipa::path(post, operation_id = "reclassify_current_portion", path = "/v1/bond-issues/{id}/reclassifications", tag = "transactions", params(IdPath, Recording),
     request_body = ReclassificationRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn reclassify(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<ReclassificationRequest>,
@@ -242,7 +244,7 @@ pub async fn reclassify(
 #[utoipa::path(post, operation_id = "reverse_event", path = "/v1/journal-batches/{id}/reversal", tag = "journal", params(IdPath, Recording),
     request_body = ReversalRequest, responses((status = 201, description = "What was posted", body = RecordingAnswer)))]
 pub async fn reverse(
-    State(app): State<App>,
+    State(app): State<Arc<App>>,
     Path(id): Path<RecordId>,
     recording: Recording,
     body: Body<ReversalRequest>,
