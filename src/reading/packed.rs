@@ -11,7 +11,7 @@ use crate::accounting::transaction::{BookedRow, TakenBackLater};
 use crate::store::Figures;
 
 /// So many rows are told by what differs before one is told whole again.
-const STEPS: usize = 63;
+const STEPS: usize = 31;
 
 /// Rows in the order in which they were recorded.
 #[derive(Clone, Debug, Default)]
@@ -172,7 +172,7 @@ mod tests {
             }
         }
         assert!(packed.known_at(0).is_none());
-        assert_eq!(packed.chunks.len(), 2);
+        assert_eq!(packed.chunks.len(), 4);
     }
 
     #[test]
