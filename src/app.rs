@@ -43,6 +43,7 @@ where
     F: Future<Output = Result<(), E>>,
     E: Into<Box<dyn Error>>,
 {
+    use_small_pages();
     let Cli { log, command } = Cli::parse();
     let outcome = start_log(&log).and_then(|()| runtime()).map_err(Into::into);
     let outcome = outcome.and_then(|runtime| {
@@ -60,6 +61,14 @@ where
             ExitCode::FAILURE
         }
     }
+}
+
+/// Has the kernel give this process no memory in pages of 2 MB, for which the allocator asks and which some systems give to all. With them
+/// the same books took 50 MB more; what they made faster were reads on SQLite, by some per cent.
+pub fn use_small_pages() {
+    // A kernel that has none refuses, and all is well.
+    #[cfg(target_os = "linux")]
+    let _ = rustix::thread::disable_transparent_huge_pages(true);
 }
 
 /// An error and its sources in one line.

@@ -14,10 +14,6 @@ use parwright::{app, delivery, service};
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 fn main() -> ExitCode {
-    // In pages of 2 MB, for which the allocator asks and which some systems give to all, the same books took 50 MB more; what they made
-    // faster were reads on SQLite, by some per cent. A kernel that has none refuses, and all is well.
-    #[cfg(target_os = "linux")]
-    let _ = rustix::thread::disable_transparent_huge_pages(true);
     app::main(run)
 }
 

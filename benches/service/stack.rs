@@ -53,6 +53,7 @@ async fn row(State(app): State<Arc<App>>, Path(id): Path<RecordId>) -> Result<An
 /// Serves, if this process was started to; then it does not return.
 pub fn serve_if_asked() {
     let Ok(url) = std::env::var(SERVE) else { return };
+    app::use_small_pages();
     // Ends with the process that started it, however that ended.
     std::thread::spawn(|| {
         std::io::stdin().read_to_end(&mut Vec::new()).ok();

@@ -5,24 +5,19 @@ use jiff::civil::Date;
 /// Rows by date, and of one date in the order in which they were recorded.
 #[derive(Clone, Debug)]
 pub(super) struct Days<R> {
-    days: Vec<Day<R>>,
+    dates: Vec<Date>,
+    /// The sequence of the first row of each date. They stand side by side, because a search goes back over all dates that were not known
+    /// yet, which may be thousands.
+    since: Vec<i64>,
+    /// The rows of each date, with their sequences.
+    rows: Vec<Vec<(i64, R)>>,
     /// How many rows there are.
     pub count: usize,
 }
 
-#[derive(Clone, Debug)]
-struct Day<R> {
-    date: Date,
-    /// The sequence of its first row, which stands with those of other dates: a search that goes back over thousands of dates that were not
-    /// known yet reads them one after another.
-    since: i64,
-    /// With their sequences; never empty.
-    rows: Vec<(i64, R)>,
-}
-
 impl<R> Default for Days<R> {
     fn default() -> Days<R> {
-        Days { days: Vec::new(), count: 0 }
+        Days { dates: Vec::new(), since: Vec::new(), rows: Vec::new(), count: 0 }
     }
 }
 
@@ -30,18 +25,23 @@ impl<R> Days<R> {
     /// The row in force at the close of a date as known at a sequence, with its own and its date: the newest that was known of the last date
     /// up to it of which one was.
     pub fn in_force(&self, as_of: Date, known: i64) -> Option<(Date, &(i64, R))> {
-        let end = self.days.partition_point(|day| day.date <= as_of);
-        let day = self.days[..end].iter().rev().find(|day| day.since <= known)?;
-        let count = day.rows.partition_point(|(sequence, _)| *sequence <= known);
-        day.rows[..count].last().map(|row| (day.date, row))
+        let end = self.dates.partition_point(|date| *date <= as_of);
+        let at = self.since[..end].iter().rposition(|since| *since <= known)?;
+        let (date, rows) = (self.dates.get(at)?, self.rows.get(at)?);
+        let count = rows.partition_point(|(sequence, _)| *sequence <= known);
+        rows[..count].last().map(|row| (*date, row))
     }
 
     /// Adds a row that was recorded after all of its date.
     pub fn add(&mut self, date: Date, sequence: i64, row: R) {
         self.count += 1;
-        match self.days.binary_search_by_key(&date, |day| day.date) {
-            Ok(at) => self.days[at].rows.push((sequence, row)),
-            Err(at) => self.days.insert(at, Day { date, since: sequence, rows: vec![(sequence, row)] }),
+        match self.dates.binary_search(&date) {
+            Ok(at) => self.rows[at].push((sequence, row)),
+            Err(at) => {
+                self.dates.insert(at, date);
+                self.since.insert(at, sequence);
+                self.rows.insert(at, vec![(sequence, row)]);
+            }
         }
     }
 }
