@@ -111,14 +111,14 @@ impl Default for Shelf {
 }
 
 impl Shelf {
-    /// An issue, from memory if it is there; none when there is no such issue.
+    /// An issue, from memory if it is there; none when there is no such issue. Whoever asks while it is read waits for that: the history of a
+    /// long one is read once, and not by everybody at once.
     pub async fn issue(&self, entity: &str, id: &str, store: &Store) -> Result<Option<Shelved>, ReadError> {
-        if let Some(shelved) = self.0.get(id) {
-            return Ok(Some(shelved));
+        let read = async { read(entity, id, store).await?.ok_or(None) };
+        match self.0.get_or_insert_async(id, read).await {
+            Ok(shelved) => Ok(Some(shelved)),
+            Err(failed) => failed.map_or(Ok(None), Err),
         }
-        let Some(row) = store.reading().await?.reader().bond_issue(entity, id).await? else { return Ok(None) };
-        let issued = Arc::new(Issued::read(&row, &[])?);
-        self.refreshed(entity, id, Shelved { issued, kept: Kept::Rows(Arc::default()) }, store).await.map(Some)
     }
 
     /// The issue with all that it has by now.
@@ -129,28 +129,44 @@ impl Shelf {
         shelved: Shelved,
         store: &Store,
     ) -> Result<Shelved, ReadError> {
-        let Shelved { mut issued, kept } = shelved;
-        let mut reading = store.reading().await?;
-        let mut reader = reading.reader();
-        let Some(newest) = reader.newest(entity, id).await? else { return Ok(Shelved { issued, kept }) };
-        let rows = match &kept {
-            Kept::Rows(rows) => KeptRows::clone(rows).add((entity, id), &newest, &mut reader).await?,
-            Kept::Dates(_) => None,
-        };
-        let kept = match (rows, kept) {
-            (Some(rows), _) => Kept::Rows(Arc::new(rows)),
-            (None, kept) => {
-                let dates = if let Kept::Dates(dates) = kept { KeptDates::clone(&dates) } else { KeptDates::default() };
-                Kept::Dates(Arc::new(dates.add((entity, id), &newest, &mut reader).await?))
-            }
-        };
-        if newest.is_revised != 0 {
-            issued = revised(entity, id, issued, &mut reader).await?;
-        }
-        let shelved = Shelved { issued, kept };
+        let shelved = added(entity, id, shelved, &mut store.reading().await?.reader()).await?;
         self.0.insert(id.to_owned(), shelved.clone());
         Ok(shelved)
     }
+}
+
+/// An issue with all that it has.
+async fn read(entity: &str, id: &str, store: &Store) -> Result<Option<Shelved>, ReadError> {
+    let mut reading = store.reading().await?;
+    let mut reader = reading.reader();
+    let Some(row) = reader.bond_issue(entity, id).await? else { return Ok(None) };
+    let issued = Arc::new(Issued::read(&row, &[])?);
+    added(entity, id, Shelved { issued, kept: Kept::Rows(Arc::default()) }, &mut reader).await.map(Some)
+}
+
+/// An issue with what was recorded of it since.
+async fn added(
+    entity: &str,
+    id: &str,
+    Shelved { mut issued, kept }: Shelved,
+    reader: &mut Reader<'_>,
+) -> Result<Shelved, ReadError> {
+    let Some(newest) = reader.newest(entity, id).await? else { return Ok(Shelved { issued, kept }) };
+    let rows = match &kept {
+        Kept::Rows(rows) => KeptRows::clone(rows).add((entity, id), &newest, reader).await?,
+        Kept::Dates(_) => None,
+    };
+    let kept = match (rows, kept) {
+        (Some(rows), _) => Kept::Rows(Arc::new(rows)),
+        (None, kept) => {
+            let dates = if let Kept::Dates(dates) = kept { KeptDates::clone(&dates) } else { KeptDates::default() };
+            Kept::Dates(Arc::new(dates.add((entity, id), &newest, reader).await?))
+        }
+    };
+    if newest.is_revised != 0 {
+        issued = revised(entity, id, issued, reader).await?;
+    }
+    Ok(Shelved { issued, kept })
 }
 
 async fn revised(

@@ -13,6 +13,7 @@ on_both_engines! {
     a_value_of_rows_in_memory_is_the_one_that_the_store_has_the_rows_of
     a_value_of_a_history_that_grows_too_long_to_be_kept_is_the_same
     a_caller_that_goes_away_takes_nobodys_answer_along
+    an_issue_whose_reader_goes_away_is_read_by_who_waited_for_it
     every_caller_is_told_that_the_database_is_gone
 }
 
@@ -191,6 +192,23 @@ async fn a_caller_that_goes_away_takes_nobodys_answer_along(service: Service) {
         for (caller, value) in asked {
             assert_eq!(value.await, expected[caller % 2]);
         }
+    }
+}
+
+async fn an_issue_whose_reader_goes_away_is_read_by_who_waited_for_it(service: Service) {
+    service.mapped_entity("ACME").await;
+    for nth in 0..10 {
+        let issue = grow(&service, &format!("CB-{nth}")).await;
+        let ask = || Box::pin(service.carrying_value(&issue, "2025-06-30"));
+        // Nobody has asked for it before: the first reads it, and the others wait for that.
+        let mut asked: Vec<_> = (0..20).map(|_| ask()).collect();
+        for value in &mut asked {
+            assert!(value.as_mut().now_or_never().is_none());
+        }
+        drop(asked.remove(0));
+        let answers = join_all(asked).await;
+        let expected = service.carrying_value(&issue, "2025-06-30").await;
+        assert!(answers.iter().all(|answer| *answer == expected), "{answers:?}");
     }
 }
 
