@@ -133,7 +133,7 @@ impl Library {
         };
         // Most issues have no booked row of which something is taken back later, so the event behind it is not joined to each.
         let taken_back_by = match written.filter(|_| in_force.booked.is_some_and(|row| row.later.is_some())) {
-            Some(sequence) => self.written_by.event((entity, id), sequence, &self.store).await?,
+            Some(sequence) => self.events_behind.event((entity, id), sequence, &self.store).await?,
             None => None,
         };
         let late = match kept.has_late_entries() {

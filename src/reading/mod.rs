@@ -8,6 +8,7 @@ mod closed_rollforward;
 mod days;
 mod destinations;
 mod disclosures;
+mod events_behind;
 mod forecast;
 mod if_converted;
 mod induced;
@@ -28,7 +29,6 @@ mod rows_of_dates;
 mod sale_price;
 mod together;
 mod trial_balance;
-mod written_by;
 
 use jiff::civil::Date;
 use serde::Deserialize;
@@ -108,7 +108,7 @@ pub struct Library {
     store: Store,
     shelf: issued::Shelf,
     rows_of_dates: rows_of_dates::RowsOfDates,
-    written_by: written_by::WrittenBys,
+    events_behind: events_behind::EventsBehind,
     together: together::Together,
 }
 
@@ -119,7 +119,7 @@ impl Library {
             together: together::Together::start(store.clone()),
             shelf: issued::Shelf::default(),
             rows_of_dates: rows_of_dates::RowsOfDates::default(),
-            written_by: written_by::WrittenBys::default(),
+            events_behind: events_behind::EventsBehind::default(),
             store,
         }
     }

@@ -12,15 +12,15 @@ const MOST: usize = 20_000;
 
 /// Events by issue and sequence.
 #[derive(Clone, Debug)]
-pub(super) struct WrittenBys(Arc<Cache<(String, i64), Arc<WrittenBy>>>);
+pub(super) struct EventsBehind(Arc<Cache<(String, i64), Arc<WrittenBy>>>);
 
-impl Default for WrittenBys {
-    fn default() -> WrittenBys {
-        WrittenBys(Arc::new(Cache::new(MOST)))
+impl Default for EventsBehind {
+    fn default() -> EventsBehind {
+        EventsBehind(Arc::new(Cache::new(MOST)))
     }
 }
 
-impl WrittenBys {
+impl EventsBehind {
     /// The event that a command wrote for an issue.
     pub async fn event(
         &self,
