@@ -44,6 +44,7 @@ pub(super) async fn decide(
             return Ok(accrued);
         };
         after.clone_from(&last.issue.id);
+        // A vector that grows by itself keeps room for as many again.
         accrued.drafts.reserve_exact(page.len());
         for stored in &page {
             let id = stored.issue.id.clone();

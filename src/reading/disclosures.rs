@@ -5,7 +5,7 @@ mod events;
 mod late;
 mod notices;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 use jiff::civil::Date;
 use rust_decimal::Decimal;
@@ -145,7 +145,7 @@ impl Library {
         };
         let (first, last) = (from.to_string(), to.to_string());
         let posted = reader.movements(entity, (&first, &last), known.sequence, currency.code()).await?;
-        let posted: BTreeMap<String, Vec<(String, Sums)>> = rollforward::by_issue(posted)?;
+        let posted = rollforward::by_issue(posted)?;
         let mut pages = OutstandingPages::begin(entity, (from, to), known, currency, &mut reader).await?;
         let (mut total, mut items) = (Figures::none(), Vec::new());
         let (mut in_period, mut later, mut unsettled) = (Vec::new(), Vec::new(), Vec::new());

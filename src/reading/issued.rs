@@ -114,6 +114,7 @@ impl Shelf {
     /// An issue, from memory if it is there; none when there is no such issue. Whoever asks while it is read waits for that: the history of a
     /// long one is read once, and not by everybody at once.
     pub async fn issue(&self, entity: &str, id: &str, store: &Store) -> Result<Option<Shelved>, ReadError> {
+        // No such issue is no error, but nothing to keep either.
         let read = async { read(entity, id, store).await?.ok_or(None) };
         match self.0.get_or_insert_async(id, read).await {
             Ok(shelved) => Ok(Some(shelved)),
